@@ -1,0 +1,144 @@
+"""What a comparison of two setups found: the one object that every output shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import polars as pl
+
+Verdict = Literal["gain", "loss", "no_meaningful_change", "mixed", "undecided"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overall:
+    """Mean of the effect over the band of engine speed.
+
+    Args:
+        effect_pct: Candidate minus baseline, percent of the baseline.
+        low_pct: Lower bound; the band mean and the whole curve hold together at 1 - alpha.
+        high_pct: Upper bound, likewise.
+        effect_kw: The same effect in kW, mean over the band.
+        low_kw: Lower bound in kW.
+        high_kw: Upper bound in kW.
+        probability_gain_over_margin: Probability that the mean gain exceeds the practical margin
+            (flat prior on the effect); None when the noise is unknown.
+    """
+
+    effect_pct: float
+    low_pct: float | None
+    high_pct: float | None
+    effect_kw: float
+    low_kw: float | None
+    high_kw: float | None
+    probability_gain_over_margin: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """A contiguous run of engine speed with one verdict.
+
+    Args:
+        from_rpm: First grid speed of the region.
+        to_rpm: Last grid speed of the region.
+        verdict: What holds at every speed of the region.
+        effect_pct: Mean effect over the region, percent of the baseline.
+        low_pct: Lowest simultaneous lower bound is not used here: mean of the simultaneous lower
+            bounds over the region, which bounds the mean effect.
+        high_pct: Mean of the simultaneous upper bounds.
+    """
+
+    from_rpm: float
+    to_rpm: float
+    verdict: Verdict
+    effect_pct: float
+    low_pct: float | None
+    high_pct: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PullCounts:
+    """How many pulls stand behind the answer."""
+
+    baseline: int
+    candidate: int
+    excluded: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseUsed:
+    """The noise the answer was judged against.
+
+    Args:
+        source: In words: whose pulls the noise was learned from.
+        pull_df: Degrees of freedom behind the pull-to-pull SD (repeatability).
+        session_df: Degrees of freedom behind the session-to-session SD; None if never seen.
+        pull_sd_pct: Band-mean pull-to-pull SD of one pull, percent.
+        session_sd_pct: Band-mean session-to-session SD, percent; None if never seen.
+        drift_sd_pct: Typical drift per pull of run order, percent; None if not estimated.
+        history_pulls: Pulls outside this study that the noise was learned from.
+        history_weight: Share of the variance estimate that rests on history, 0 to 1.
+    """
+
+    source: str
+    pull_df: float
+    session_df: float | None
+    pull_sd_pct: float | None
+    session_sd_pct: float | None
+    drift_sd_pct: float | None
+    history_pulls: int
+    history_weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Did the change help, where, by how much, how sure.
+
+    The sign of every effect is candidate minus baseline.
+
+    Args:
+        engine: Engine both setups were pulled on.
+        baseline: Name of the baseline setup.
+        candidate: Name of the candidate setup.
+        quantity: "power" or "torque"; in percent both are the same at a given speed.
+        correction: Name of the ambient correction applied, "none" if none.
+        margin_pct: Smallest change that matters, percent.
+        alpha: Chance of any false claim that is accepted.
+        band: First and last engine speed compared, rpm.
+        verdict: The answer.
+        why: The reason in one or two sentences.
+        overall: Mean over the band.
+        regions: Contiguous runs with one verdict each, in order of speed, covering the band.
+        curve: One row a grid speed: rpm, baseline_kw, candidate_kw, baseline_nm, candidate_nm,
+            effect_pct, low_pct, high_pct (simultaneous), low_pointwise_pct, high_pointwise_pct.
+        pulls: Counts.
+        pull_table: One row a pull of the study in run order: pull, file, dyno, session, setup,
+            role (baseline / candidate / other), order, started, state, why, mean_kw, mean_nm
+            (band means, null when excluded), rpm_low, rpm_high.
+        pull_curves: One row a pull and grid speed: pull, role, rpm, power_kw, torque_nm.
+        noise: What the difference was judged against.
+        warnings: Sentences the reader must see.
+        next: What would decide or sharpen the answer.
+        method: Settings, formulas in words and references, by name.
+    """
+
+    engine: str
+    baseline: str
+    candidate: str
+    quantity: str
+    correction: str
+    margin_pct: float
+    alpha: float
+    band: tuple[float, float]
+    verdict: Verdict
+    why: str
+    overall: Overall
+    regions: tuple[Region, ...]
+    curve: pl.DataFrame
+    pulls: PullCounts
+    pull_table: pl.DataFrame
+    pull_curves: pl.DataFrame
+    noise: NoiseUsed
+    warnings: tuple[str, ...]
+    next: str
+    method: dict[str, object]

@@ -1,0 +1,147 @@
+"""Put every channel of a pull on the common grid of engine speed.
+
+Source: local-linear kernel regression, Fan & Gijbels (1996), Local Polynomial Modelling and Its
+Applications, eq. (2.4) to (2.7), with the Epanechnikov kernel.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import polars as pl
+
+from dynostats.curves.sweep import Flags, Floats, Sweep, column_of
+from dynostats.errors import InputError
+
+GRID_STEP_RPM = 50.0
+# Half-width of the kernel. Fixed before any answer is looked at: a verdict may not hang on it.
+BANDWIDTH_RPM = 150.0
+# A log with few rows needs a wider kernel to hold enough of them.
+ROWS_IN_HALF_WIDTH = 2.5
+LEAST_GRID_POINTS = 4
+
+
+def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
+    """Return the pull as curves over engine speed.
+
+    Args:
+        samples: One row a sample in file order, with engine_speed (rpm).
+        sweep: The rows of the pull.
+
+    Returns:
+        One row a grid speed: rpm, then every numeric channel but time and engine_speed in its
+        own unit; null where the pull has no samples near. Never extrapolated.
+
+    Raises:
+        InputError: The pull covers fewer than four grid speeds.
+    """
+    names = [
+        name
+        for name, kind in samples.schema.items()
+        if kind.is_numeric() and name not in {"time", "engine_speed"}
+    ]
+    table = np.column_stack([column_of(samples, name) for name in ("engine_speed", *names)])
+    table = table[sweep.rows]
+    table = table[np.isfinite(table[:, 0])]
+    if sweep.steps:
+        table = _mean_of_steps(table)
+    speed, values = table[:, 0], table[:, 1:]
+    grid = _grid(speed)
+    smoothed = smooth(speed, values, grid, bandwidth_rpm=_bandwidth(speed))
+    columns = {"rpm": grid} | {name: smoothed[:, at] for at, name in enumerate(names)}
+    return pl.DataFrame(
+        [pl.Series(name, column, nan_to_null=True) for name, column in columns.items()]
+    )
+
+
+def bandwidth_of(samples: pl.DataFrame, sweep: Sweep) -> float:
+    """Return the half-width of the smoothing kernel used for a pull, rpm."""
+    speed = column_of(samples, "engine_speed")[sweep.rows]
+    speed = speed[np.isfinite(speed)]
+    if sweep.steps:
+        speed = _mean_of_steps(speed[:, None])[:, 0]
+    return _bandwidth(speed)
+
+
+def smooth(speed: Floats, values: Floats, grid: Floats, *, bandwidth_rpm: float) -> Floats:
+    """Return the local-linear fit of each column at each grid speed.
+
+    Args:
+        speed: Engine speed of the samples, shape (samples,), rpm.
+        values: Channels, shape (samples, channels); NaN where missing.
+        grid: Speeds asked for, shape (speeds,), rpm.
+        bandwidth_rpm: Half-width of the Epanechnikov kernel, rpm.
+
+    Returns:
+        Shape (speeds, channels); NaN where no two samples lie within the kernel or the samples
+        around the grid speed are further apart than the kernel is wide.
+    """
+    result = np.full((len(grid), values.shape[1]), np.nan)
+    known = np.isfinite(values)
+    whole = known.all(axis=0)
+    if whole.any():
+        result[:, whole] = _operator(speed, grid, bandwidth_rpm) @ values[:, whole]
+    for at in np.flatnonzero(~whole):
+        rows = known[:, at]
+        if rows.sum() >= 2:
+            result[:, at] = _operator(speed[rows], grid, bandwidth_rpm) @ values[rows, at]
+    return result
+
+
+def _operator(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Floats:
+    away = speed[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / bandwidth_rpm) ** 2, 0.0, None)
+    s0 = kernel.sum(axis=1)
+    s1 = (kernel * away).sum(axis=1)
+    s2 = (kernel * away**2).sum(axis=1)
+    determinant = s0 * s2 - s1**2
+    usable = (determinant > 1e-9 * np.maximum(s0, 1e-300) ** 2 * bandwidth_rpm**2) & _bracketed(
+        speed, grid, bandwidth_rpm
+    )
+    weights = kernel * (s2[:, None] - away * s1[:, None])
+    return np.divide(weights, np.where(usable, determinant, np.nan)[:, None])
+
+
+def _bracketed(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Flags:
+    ordered = np.sort(speed)
+    right = np.searchsorted(ordered, grid, side="left")
+    inside = (right < len(ordered)) & (grid >= ordered[0])
+    above = ordered[np.minimum(right, len(ordered) - 1)]
+    below = np.where(above == grid, grid, ordered[np.maximum(right - 1, 0)])
+    return inside & (above - below <= bandwidth_rpm)
+
+
+def _grid(speed: Floats) -> Floats:
+    first = math.ceil(speed.min() / GRID_STEP_RPM)
+    last = math.floor(speed.max() / GRID_STEP_RPM)
+    if last - first + 1 < LEAST_GRID_POINTS:
+        raise InputError(
+            f"the pull covers only {speed.min():.0f} to {speed.max():.0f} rpm, "
+            f"fewer than {LEAST_GRID_POINTS} steps of {GRID_STEP_RPM:.0f} rpm",
+            mend="Log the pull over a wider range of engine speed.",
+        )
+    return np.arange(first, last + 1) * GRID_STEP_RPM
+
+
+def _bandwidth(speed: Floats) -> float:
+    spacing = (speed.max() - speed.min()) / max(len(speed) - 1, 1)
+    return max(BANDWIDTH_RPM, ROWS_IN_HALF_WIDTH * float(spacing))
+
+
+def _mean_of_steps(table: Floats) -> Floats:
+    """Average the rows of each step; rows on the way between steps are left out."""
+    speed = table[:, 0]
+    near = max(15.0, (speed.max() - speed.min()) / 200.0)
+    groups: list[list[int]] = [[0]]
+    centre = float(speed[0])
+    for row in range(1, len(speed)):
+        if abs(speed[row] - centre) <= near:
+            groups[-1].append(row)
+            centre = float(speed[groups[-1]].mean())
+        else:
+            groups.append([row])
+            centre = float(speed[row])
+    least = max(3, len(speed) // 100)
+    held = [group for group in groups if len(group) >= least]
+    return np.array([np.nanmean(table[group], axis=0) for group in held])

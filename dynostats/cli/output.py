@@ -1,0 +1,77 @@
+"""Where answers and errors go: answers to standard output, everything else to standard error."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Protocol, cast, runtime_checkable
+
+from dynostats.errors import DynostatsError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+@runtime_checkable
+class SupportsItem(Protocol):
+    """A numpy scalar, without importing numpy."""
+
+    def item(self) -> object:
+        """Return the Python number it holds."""
+        ...
+
+
+def plain(value: object) -> object:
+    """Return a value as JSON can hold it: what is unknown or not finite is null."""
+    match value:
+        case float():
+            plainer = float(value) if math.isfinite(value) else None
+        case None | bool() | int() | str():
+            plainer = value
+        case Mapping():
+            items = cast("Mapping[object, object]", value)
+            plainer = {str(key): plain(item) for key, item in items.items()}
+        case Sequence() | set() | frozenset():
+            plainer = [plain(item) for item in cast("Iterable[object]", value)]
+        case date():  # datetime too
+            plainer = value.isoformat()
+        case SupportsItem():  # a numpy scalar
+            plainer = plain(value.item())
+        case _:
+            plainer = str(value)
+    return plainer
+
+
+def to_json(document: Mapping[str, object]) -> str:
+    """Return one JSON document (RFC 8259), in ASCII so that no terminal's encoding can spoil it."""
+    return json.dumps(plain(document), allow_nan=False, indent=1)
+
+
+def print_json(document: Mapping[str, object]) -> None:
+    """Print one JSON document on standard output."""
+    sys.stdout.write(to_json(document) + "\n")
+
+
+def answer_console() -> Console:
+    """Return the console for answers; into a pipe it is wide, so that no name is cut off."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else 160
+    return Console(file=sys.stdout, width=width, highlight=False, emoji=False, markup=False)
+
+
+def tell(message: str) -> None:
+    """Print a line for the person at the terminal on standard error."""
+    sys.stderr.write(message + "\n")
+
+
+def report_error(error: DynostatsError, *, as_json: bool) -> None:
+    """Say what is wrong, where, and how to mend it."""
+    tell(f"Error: {error.headline()}")
+    if error.mend:
+        tell(f"  {error.mend}")
+    if as_json:
+        print_json({"error": error.to_dict()})

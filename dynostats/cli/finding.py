@@ -28,12 +28,13 @@ def print_finding(result: Comparison, console: Console) -> None:
     word, style = _WORDS[result.verdict]
     console.print(Text.assemble((word, style), f"  {_question(result)}"))
     for line in (result.why, "", *_numbers(result)):
-        console.print(Padding(Text(line), _INDENT))
+        console.print(Padding(Text(line), _INDENT, expand=False))
     console.print()
     for line in _sketch(result, console):
         console.print(Text(line, no_wrap=True, overflow="crop"))
     console.print()
-    console.print(Padding(_region_table(result), _INDENT))
+    console.print(Padding(_region_table(result), _INDENT, expand=False))
+    console.print()
     for warning in result.warnings:
         console.print(Text.assemble(("Warning: ", "yellow"), warning))
     if result.next:

@@ -47,8 +47,7 @@ def sketch_effect(
         rows: Height of the plotting area, about.
     """
     picks = [_nearest(rpm, _at(column, columns, rpm)) for column in range(columns)]
-    levels = _levels([*effect, *(b for b in (*low, *high) if b is not None)], rows)
-    step = levels[0] - levels[1]
+    step, levels = _levels([*effect, *(b for b in (*low, *high) if b is not None)], rows)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     lines: list[str] = []
     for level in levels:
@@ -70,12 +69,12 @@ def _nearest(rpm: Sequence[float], speed: float) -> int:
     return min(range(len(rpm)), key=lambda i: abs(rpm[i] - speed))
 
 
-def _levels(values: Sequence[float], rows: int) -> list[float]:
-    """Return the row levels from top to bottom, round numbers, zero always among them."""
+def _levels(values: Sequence[float], rows: int) -> tuple[float, list[float]]:
+    """Return the step and the row levels from top to bottom: round, zero always among them."""
     top, bottom = max(*values, 0.0), min(*values, 0.0)
     step = _round_up((top - bottom) / rows or 1.0)
     first, last = math.ceil(top / step), math.floor(bottom / step)
-    return [step * level for level in range(first, last - 1, -1)]
+    return step, [step * level for level in range(first, last - 1, -1)]
 
 
 def _round_up(step: float) -> float:

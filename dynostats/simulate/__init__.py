@@ -1,0 +1,50 @@
+"""Simulated engines, cells and shops whose truth is known, to grade every analysis against."""
+
+from __future__ import annotations
+
+from dynostats.simulate.cell import Cell, Session, open_session, quiet_session
+from dynostats.simulate.curves import Layout, lay_out, simulate_curves
+from dynostats.simulate.demo import DemoPull, DemoShop, demo_shop
+from dynostats.simulate.engine import (
+    Cooler,
+    EngineSpec,
+    EngineState,
+    Setup,
+    Turbo,
+    run_engine,
+)
+from dynostats.simulate.faults import Fault, apply_fault
+from dynostats.simulate.files import write_demo
+from dynostats.simulate.gas import Ambient
+from dynostats.simulate.noise import CurveNoise, NoiseShape, shape_noise
+from dynostats.simulate.pull import simulate_pull
+from dynostats.simulate.truth import Truth, find_truth
+
+__all__ = [
+    "Ambient",
+    "Cell",
+    "Cooler",
+    "CurveNoise",
+    "DemoPull",
+    "DemoShop",
+    "EngineSpec",
+    "EngineState",
+    "Fault",
+    "Layout",
+    "NoiseShape",
+    "Session",
+    "Setup",
+    "Truth",
+    "Turbo",
+    "apply_fault",
+    "demo_shop",
+    "find_truth",
+    "lay_out",
+    "open_session",
+    "quiet_session",
+    "run_engine",
+    "shape_noise",
+    "simulate_curves",
+    "simulate_pull",
+    "write_demo",
+]

@@ -1,0 +1,317 @@
+"""The open warehouse: what can be put into it, corrected in it, and read out of it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Generator, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import duckdb
+import polars as pl
+
+from dynostats.errors import WarehouseError
+from dynostats.warehouse import amending
+from dynostats.warehouse.amending import Correction, pull_number
+from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
+from dynostats.warehouse.named import NamedQuery, Value, named_query
+from dynostats.warehouse.records import NewPull
+from dynostats.warehouse.schema import create, require_current
+from dynostats.warehouse.writing import known_channels, write_pulls
+
+
+def open_store(
+    path: Path,
+    *,
+    write: bool = False,
+    wait_s: float = 10.0,
+    say: Callable[[str], None] = say_on_stderr,
+) -> Store:
+    """Open a warehouse; use it as a context manager, or close it.
+
+    Args:
+        path: The warehouse file.
+        write: Open for writing. Writing makes the file when there is none, and upgrades an older
+            one after copying it beside itself; reading does neither.
+        wait_s: How long to wait for another program that uses the file, in seconds.
+        say: Told in a sentence when waiting begins.
+
+    Raises:
+        WarehouseError: If there is none to read, it is in use, damaged, newer than this program,
+            or older and open for reading only.
+    """
+    if not path.exists():
+        if not write:
+            raise WarehouseError(
+                "there is no warehouse here",
+                where=str(path),
+                mend="`dynostats ingest FILES` makes one; --warehouse names another.",
+            )
+        create(path)
+    connection = connect(path, write=write, wait_s=wait_s, say=say)
+    try:
+        with errors_in_words(path):
+            connection = require_current(connection, path, write=write)
+    except WarehouseError:
+        connection.close()
+        raise
+    return Store(path, connection, write=write)
+
+
+class Store:
+    """An open warehouse. Made by `open_store`."""
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, *, write: bool) -> None:
+        """Keep the connection; the columns of the wide tables are asked for once."""
+        self.path = path
+        self.writable = write
+        self._connection = connection
+        self._channels = known_channels(connection)
+
+    def __enter__(self) -> Self:
+        """Return the store."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Let go of the file."""
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; everything committed is on disk."""
+        self._connection.close()
+
+    # Writing
+
+    def add(self, pulls: Sequence[NewPull]) -> tuple[str, ...]:
+        """Store a batch of pulls in one transaction: all of them or none.
+
+        Returns:
+            The names given to the pulls, in their order. They are never given again.
+
+        Raises:
+            WarehouseError: If the batch could not be stored; then nothing of it is.
+        """
+        with self._transaction():
+            numbers = write_pulls(self._connection, pulls)
+        return tuple(f"P{number}" for number in numbers)
+
+    def exclude(self, pull: str, *, why: str, who: str) -> Correction:
+        """Leave a pull out of the analyses; it stays stored, and so does the reason.
+
+        Raises:
+            WarehouseError: If there is no such pull, or no reason.
+        """
+        with self._transaction():
+            return amending.set_state(self._connection, pull, "excluded", why=why, who=who)
+
+    def include(self, pull: str, *, why: str, who: str) -> Correction:
+        """Take an excluded pull back into the analyses.
+
+        Raises:
+            WarehouseError: If there is no such pull, no reason, or it is not excluded.
+        """
+        with self._transaction():
+            return amending.set_state(self._connection, pull, "accepted", why=why, who=who)
+
+    def amend(self, pull: str, field: str, value: str, *, why: str, who: str) -> Correction:
+        """Correct what the paperwork said of a pull.
+
+        Args:
+            pull: Name of the pull.
+            field: engine, dyno, session, setup, order, started, ambient_pressure [kPa],
+                ambient_temperature [degC], relative_humidity [%], notes, or an attribute.
+            value: The new value; "" empties the field.
+            why: The reason.
+            who: Who says so.
+
+        Raises:
+            WarehouseError: If there is no such pull, the value does not fit, or is there already.
+        """
+        with self._transaction():
+            return amending.set_field(self._connection, pull, field, value, why=why, who=who)
+
+    def describe_setup(
+        self,
+        engine: str,
+        setup: str,
+        *,
+        why: str,
+        who: str,
+        relative_to: str | None = None,
+        changed: str | None = None,
+    ) -> tuple[Correction, ...]:
+        """Say what a setup was changed from, and how; what is None stays as it is.
+
+        Raises:
+            WarehouseError: If there is no such setup.
+        """
+        given = {"relative_to": relative_to, "changed": changed}
+        changes = {field: value for field, value in given.items() if value is not None}
+        with self._transaction():
+            return amending.describe_setup(
+                self._connection, engine, setup, changes, why=why, who=who
+            )
+
+    # Reading
+
+    def pulls(
+        self,
+        *,
+        engine: str | None = None,
+        dyno: str | None = None,
+        session: str | None = None,
+        setup: str | None = None,
+        as_of: datetime | None = None,
+    ) -> pl.DataFrame:
+        """Return what is stored, one row a pull: labels, state and why, range, ambient.
+
+        Args:
+            engine: Only this engine; likewise dyno, session and setup.
+            dyno: Only this dyno.
+            session: Only this session.
+            setup: Only this setup.
+            as_of: The state at that past time (without zone: local time) instead of now.
+        """
+        labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
+        moment = None if as_of is None else as_of.astimezone(UTC).replace(tzinfo=None)
+        return self._frame(named_query("pulls"), {**labels, "as_of": moment})
+
+    def curves(
+        self,
+        pulls: Sequence[str] | None = None,
+        *,
+        channels: Sequence[str] = ("torque",),
+        engine: str | None = None,
+        dyno: str | None = None,
+        session: str | None = None,
+        setup: str | None = None,
+    ) -> pl.DataFrame:
+        """Return curves, one row a pull and speed of the grid, ordered by both.
+
+        Args:
+            pulls: These pulls, whatever their state; None for every accepted pull.
+            channels: Channels wanted; null where a pull does not have one.
+            engine: Only pulls of this engine; likewise dyno, session and setup.
+            dyno: Only pulls on this dyno.
+            session: Only pulls of this session.
+            setup: Only pulls of this setup.
+
+        Returns:
+            Columns pull, rpm, then the channels.
+
+        Raises:
+            WarehouseError: If there is no such pull or channel.
+        """
+        unknown = [name for name in channels if name not in self._channels["curves"]]
+        if unknown:
+            raise WarehouseError(
+                f"there are no curves of {', '.join(unknown)}",
+                mend=f"Channels with curves: {', '.join(self._channels['curves'])}.",
+            )
+        labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
+        numbers = None if pulls is None else self._numbers(pulls)
+        query = named_query("store/curves")
+        with errors_in_words(self.path):
+            rows = self._connection.sql(query.sql, params={**labels, "pull_nos": numbers})
+            wanted = [duckdb.ColumnExpression(name) for name in ("pull", "rpm", *channels)]
+            return pl.DataFrame(rows.select(*wanted))
+
+    def samples(self, pull: str) -> pl.DataFrame:
+        """Return the samples of a pull in file order, every channel that its file had.
+
+        Raises:
+            WarehouseError: If there is no such pull.
+        """
+        (number,) = self._numbers([pull])
+        columns = self.readings(pull).filter("stored")["channel"].to_list()
+        known = self._frame(named_query("store/samples"), {"pull_no": number})
+        others = self._frame(named_query("store/other_channels"), {"pull_no": number})
+        extra = {
+            channel: texts if numbers is None else numbers
+            for channel, numbers, texts in others.iter_rows()
+        }
+        return pl.DataFrame(
+            [
+                pl.Series(name, extra[name]) if name in extra else known.get_column(name)
+                for name in columns
+            ]
+        )
+
+    def readings(self, pull: str) -> pl.DataFrame:
+        """Return what each column of the pull's file became, and how that was decided."""
+        (number,) = self._numbers([pull])
+        return self._frame(named_query("store/readings"), {"pull_no": number})
+
+    def findings(self, pulls: Sequence[str] | None = None) -> pl.DataFrame:
+        """Return what was noticed when the pulls were read: pull, stage, check, severity, message.
+
+        Args:
+            pulls: These pulls; None for all.
+        """
+        numbers = None if pulls is None else self._numbers(pulls)
+        return self._frame(named_query("store/findings"), {"pull_nos": numbers})
+
+    def attributes(self, pull: str) -> pl.DataFrame:
+        """Return what else the sheet and the file say of a pull: origin, name, value."""
+        (number,) = self._numbers([pull])
+        return self._frame(named_query("store/attributes"), {"pull_no": number})
+
+    def amendments(self, pull: str | None = None) -> pl.DataFrame:
+        """Return the history of corrections, oldest first."""
+        return self._frame(named_query("amendments"), {"pull": pull})
+
+    def sources(self) -> pl.DataFrame:
+        """Return what files are stored, one row a file: sha256, file, size, stored_at, pulls."""
+        return self._frame(named_query("sources"), {})
+
+    def source(self, sha256: str) -> bytes:
+        """Return the original bytes of a file.
+
+        Raises:
+            WarehouseError: If no such file is stored.
+        """
+        with errors_in_words(self.path):
+            rows = rows_of(self._connection, "store/source", {"sha256": sha256})
+        if not rows:
+            raise WarehouseError("no file with these bytes is stored", where=sha256)
+        return bytes(rows[0][0])
+
+    def _frame(self, query: NamedQuery, params: Mapping[str, Value]) -> pl.DataFrame:
+        with errors_in_words(self.path):
+            return pl.DataFrame(self._connection.sql(query.sql, params=dict(params)))
+
+    def _numbers(self, pulls: Sequence[str]) -> list[int]:
+        """Return the numbers of pulls that must all exist."""
+        numbers = {pull_number(pull): pull for pull in pulls}
+        with errors_in_words(self.path):
+            rows = rows_of(self._connection, "store/stored_pulls", {"pull_nos": list(numbers)})
+        missing = [name for number, name in numbers.items() if (number,) not in rows]
+        if missing:
+            raise WarehouseError(
+                "there is no such pull",
+                where=", ".join(missing),
+                mend="`dynostats pulls` lists what is stored.",
+            )
+        return list(numbers)
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Generator[None]:
+        """Run the block in one transaction: kept whole, or undone whole on any error."""
+        if not self.writable:
+            raise WarehouseError("the warehouse is open for reading only", where=str(self.path))
+        with errors_in_words(self.path):
+            self._connection.execute("begin transaction")
+            try:
+                yield
+                self._connection.execute("commit")
+            except BaseException:
+                with contextlib.suppress(duckdb.Error):  # a failed commit has undone itself
+                    self._connection.execute("rollback")
+                raise

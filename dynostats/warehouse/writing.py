@@ -1,0 +1,299 @@
+"""Writing pulls: from a batch of new pulls to one frame a table, and one insert a frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import duckdb
+import numpy as np
+import polars as pl
+import polars.selectors as cs
+
+from dynostats.warehouse.connection import rows_of
+from dynostats.warehouse.records import NewPull
+from dynostats.warehouse.schema import program, utc_now
+
+_KEYS = frozenset({"pull_no", "sample", "rpm"})
+
+_LABEL_TYPES: dict[str, type[pl.DataType]] = {
+    "pull_no": pl.Int32,
+    "file": pl.String,
+    "sha256": pl.String,
+    "part": pl.Int32,
+    "first_row": pl.Int32,
+    "row_count": pl.Int32,
+    "engine": pl.String,
+    "dyno": pl.String,
+    "session": pl.String,
+    "setup": pl.String,
+    "run_order": pl.Int32,
+    "started": pl.Datetime,
+    "state": pl.String,
+    "why": pl.String,
+    "rpm_low": pl.Float64,
+    "rpm_high": pl.Float64,
+    "ambient_pressure_kpa": pl.Float64,
+    "ambient_temperature_c": pl.Float64,
+    "ambient_humidity_pct": pl.Float64,
+    "notes": pl.String,
+    "stored_at": pl.Datetime,
+    "importer": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ArrowFrame:
+    """Shows only the Arrow stream of a frame: what the storage engine reads without pyarrow."""
+
+    frame: pl.DataFrame
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        """Return the stream."""
+        return self.frame.__arrow_c_stream__(requested_schema)
+
+
+def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Insert a frame into a table by column names; one statement."""
+    if frame.is_empty():
+        return
+    typed = frame.with_columns(cs.by_dtype(pl.Null).cast(pl.String))  # it cannot take untyped nulls
+    connection.register("incoming", ArrowFrame(typed))
+    rows_of(connection, f"store/insert_{table}")
+    connection.unregister("incoming")
+
+
+def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull]) -> list[int]:
+    """Insert a batch of pulls into all tables, inside the caller's transaction.
+
+    Returns:
+        The numbers given to the pulls, in their order.
+    """
+    last_pull, last_amendment = rows_of(connection, "store/last_numbers")[0]
+    numbers = list(range(last_pull + 1, last_pull + 1 + len(pulls)))
+    at = utc_now()
+    table = _pull_rows(pulls, numbers, at)
+    for labels in ("engines", "dynos", "sessions"):
+        insert(connection, labels, table)
+    insert(connection, "setups", _setup_rows(pulls, table))
+    insert(connection, "sources", _source_rows(connection, pulls, at))
+    insert(connection, "pulls", table.select(list(_LABEL_TYPES)))
+    insert(connection, "amendments", _void_rows(pulls, numbers, at, after=last_amendment))
+    insert(connection, "attributes", _attribute_rows(pulls, numbers))
+    write_data(connection, pulls, numbers)
+    return numbers
+
+
+def write_data(
+    connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull], numbers: Sequence[int]
+) -> None:
+    """Insert what was read from the files: samples, curves, readings and findings."""
+    known = known_channels(connection)
+    samples = [(n, p.samples) for n, p in zip(numbers, pulls, strict=True)]
+    for frame in _stacked(samples, known["samples"], keys=("pull_no", "sample")):
+        insert(connection, "samples", frame)
+    curves = [(n, p.curve) for n, p in zip(numbers, pulls, strict=True) if p.curve is not None]
+    for frame in _stacked(curves, ["rpm", *known["curves"]], keys=("pull_no",)):
+        insert(connection, "curves", frame)
+    insert(connection, "other_channels", _other_rows(pulls, numbers, known["samples"]))
+    insert(connection, "channel_readings", _reading_rows(pulls, numbers, known["samples"]))
+    insert(connection, "findings", _finding_rows(pulls, numbers))
+
+
+def known_channels(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """Return the channels that have a column of their own, by table ("samples", "curves")."""
+    channels: dict[str, list[str]] = {"samples": [], "curves": []}
+    for table, column in rows_of(connection, "store/table_columns"):
+        if column not in _KEYS:
+            channels[table].append(column)
+    return channels
+
+
+def _pull_rows(pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime) -> pl.DataFrame:
+    rows = [
+        (
+            number,
+            pull.source.file,
+            pull.source.sha256,
+            pull.part,
+            pull.first_row,
+            pull.samples.height,
+            pull.labels.engine,
+            pull.labels.dyno,
+            pull.labels.session,
+            pull.labels.setup,
+            pull.labels.order,
+            pull.labels.started,
+            "accepted" if pull.void is None else "excluded",
+            pull.void,
+            *_range_of(pull.curve),
+            pull.labels.ambient_pressure_kpa,
+            pull.labels.ambient_temperature_c,
+            pull.labels.ambient_humidity_pct,
+            pull.labels.notes,
+            at,
+            program(),
+        )
+        for number, pull in zip(numbers, pulls, strict=True)
+    ]
+    return pl.DataFrame(rows, schema=_LABEL_TYPES, orient="row")
+
+
+def _range_of(curve: pl.DataFrame | None) -> tuple[float | None, float | None]:
+    if curve is None:
+        return None, None
+    rpm = curve["rpm"].to_numpy()
+    return float(rpm[0]), float(rpm[-1])
+
+
+def _setup_rows(pulls: Sequence[NewPull], table: pl.DataFrame) -> pl.DataFrame:
+    said = {
+        name: pl.Series(name, [p.labels.attributes.get(name) for p in pulls], dtype=pl.String)
+        for name in ("relative_to", "changed")
+    }
+    return table.select("pull_no", "engine", "setup", "stored_at").with_columns(**said)
+
+
+def _source_rows(
+    connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull], at: datetime
+) -> pl.DataFrame:
+    """Return one row a file that is not stored yet; several pulls may share one."""
+    sources = {pull.source.sha256: pull.source for pull in pulls}
+    stored = rows_of(connection, "store/stored_sources", {"sha256": list(sources)})
+    new = [source for key, source in sources.items() if (key,) not in stored]
+    return pl.DataFrame(
+        {
+            "sha256": [source.sha256 for source in new],
+            "file": [source.file for source in new],
+            "size": [len(source.data) for source in new],
+            "data": pl.Series([source.data for source in new], dtype=pl.Binary),
+        }
+    ).with_columns(stored_at=pl.lit(at))
+
+
+def _void_rows(
+    pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime, *, after: int
+) -> pl.DataFrame:
+    void = [(n, pull.void) for n, pull in zip(numbers, pulls, strict=True) if pull.void is not None]
+    return pl.DataFrame(
+        {
+            "amendment_no": range(after + 1, after + 1 + len(void)),
+            "pull_no": [number for number, _ in void],
+            "field": ["state"] * len(void),
+            "old_value": pl.Series([None] * len(void), dtype=pl.String),
+            "new_value": ["excluded"] * len(void),
+            "why": [why for _, why in void],
+            "who": [program()] * len(void),
+        }
+    ).with_columns(amended_at=pl.lit(at))
+
+
+def _attribute_rows(pulls: Sequence[NewPull], numbers: Sequence[int]) -> pl.DataFrame:
+    rows = [
+        (number, origin, name, value)
+        for number, pull in zip(numbers, pulls, strict=True)
+        for origin, values in (("sheet", pull.labels.attributes), ("file", pull.metadata))
+        for name, value in values.items()
+    ]
+    return _texts(rows, ("origin", "name", "value"))
+
+
+def _finding_rows(pulls: Sequence[NewPull], numbers: Sequence[int]) -> pl.DataFrame:
+    rows = [
+        (number, finding.stage, finding.check, finding.severity, finding.message)
+        for number, pull in zip(numbers, pulls, strict=True)
+        for finding in pull.findings
+    ]
+    return _texts(rows, ("origin", "finding", "severity", "message"))
+
+
+def _texts(rows: list[tuple[int | str, ...]], names: tuple[str, ...]) -> pl.DataFrame:
+    schema = {"pull_no": pl.Int32} | dict.fromkeys(names, pl.String)
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _reading_rows(
+    pulls: Sequence[NewPull], numbers: Sequence[int], known: Sequence[str]
+) -> pl.DataFrame:
+    rows = [
+        (number, *row)
+        for number, pull in zip(numbers, pulls, strict=True)
+        for row in _readings_of(pull, known)
+    ]
+    schema: dict[str, type[pl.DataType]] = {
+        "pull_no": pl.Int32,
+        "position": pl.Int32,
+        "channel": pl.String,
+        "unit": pl.String,
+        "source": pl.String,
+        "source_unit": pl.String,
+        "how": pl.String,
+        "known": pl.Boolean,
+        "stored": pl.Boolean,
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _readings_of(pull: NewPull, known: Sequence[str]) -> Iterable[tuple[object, ...]]:
+    """Return a row a column of the pull's table, then a row a reading that was not taken."""
+    by_channel = {reading.channel: reading for reading in pull.readings}
+    columns = pull.samples.columns
+    for position, name in enumerate(columns):
+        reading = by_channel.get(name)
+        if reading is None:
+            yield position, name, None, None, None, None, name in known, True
+        else:
+            facts = (reading.unit, reading.source, reading.source_unit, reading.how, reading.known)
+            yield position, name, *facts, True
+    left_out = [reading for reading in pull.readings if reading.channel not in columns]
+    for position, reading in enumerate(left_out, start=len(columns)):
+        facts = (reading.unit, reading.source, reading.source_unit, reading.how, reading.known)
+        yield position, reading.channel, *facts, False
+
+
+def _other_rows(
+    pulls: Sequence[NewPull], numbers: Sequence[int], known: Sequence[str]
+) -> pl.DataFrame:
+    rows = [
+        _other_row(number, pull, name)
+        for number, pull in zip(numbers, pulls, strict=True)
+        for name in pull.samples.columns
+        if name not in known
+    ]
+    schema: dict[str, pl.DataType] = {
+        "pull_no": pl.Int32(),
+        "channel": pl.String(),
+        "unit": pl.String(),
+        "numbers": pl.List(pl.Float64),
+        "texts": pl.List(pl.String),
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _other_row(number: int, pull: NewPull, name: str) -> tuple[object, ...]:
+    unit = next((reading.unit for reading in pull.readings if reading.channel == name), None)
+    values = pull.samples[name]
+    if values.dtype.is_numeric():
+        return number, name, unit, values.cast(pl.Float64), None
+    return number, name, unit, None, values.cast(pl.String)
+
+
+def _stacked(
+    frames: Sequence[tuple[int, pl.DataFrame]], known: Sequence[str], *, keys: tuple[str, ...]
+) -> Iterable[pl.DataFrame]:
+    """Stack the known columns of frames alike: few inserts instead of one a pull."""
+    alike: dict[tuple[str, ...], list[tuple[int, pl.DataFrame]]] = {}
+    for number, frame in frames:
+        names = tuple(name for name in frame.columns if name in known)
+        alike.setdefault(names, []).append((number, frame))
+    for names, group in alike.items():
+        numbers = np.array([number for number, _ in group], np.int32)
+        heights = np.array([frame.height for _, frame in group], np.int32)
+        starts = np.repeat(np.cumsum(heights) - heights, heights)
+        columns = {
+            "pull_no": pl.Series(np.repeat(numbers, heights)),
+            "sample": pl.Series(np.arange(len(starts)) - starts, dtype=pl.Int32),
+        }
+        stack = pl.concat([frame.select(pl.col(*names).cast(pl.Float64)) for _, frame in group])
+        yield stack.with_columns(**{key: columns[key] for key in keys})

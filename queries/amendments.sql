@@ -1,0 +1,26 @@
+-- question: What was corrected, by whom, when and why?
+-- grain: one row a correction, oldest first
+-- parameter: pull varchar = null : one pull; null for all
+-- column: amended_at timestamp : UTC
+-- column: who varchar
+-- column: pull varchar : null when it corrects what is known of a setup
+-- column: engine varchar : of the setup corrected
+-- column: setup varchar : likewise
+-- column: field varchar
+-- column: old_value varchar
+-- column: new_value varchar
+-- column: why varchar
+select
+    amendments.amended_at,
+    amendments.who,
+    'P' || amendments.pull_no::varchar as pull,
+    amendments.engine,
+    amendments.setup,
+    amendments.field,
+    amendments.old_value,
+    amendments.new_value,
+    amendments.why,
+from amendments
+where $pull is null
+    or 'P' || amendments.pull_no::varchar = $pull
+order by amendments.amendment_no;

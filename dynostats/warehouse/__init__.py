@@ -7,16 +7,14 @@ from __future__ import annotations
 
 from dynostats.warehouse.amending import Correction
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
-from dynostats.warehouse.records import Finding, Labels, NewPull, Reading, Source
+from dynostats.warehouse.records import Labels, NewPull, Source
 from dynostats.warehouse.store import Store, open_store
 
 __all__ = [
     "Correction",
-    "Finding",
     "Labels",
     "NamedQuery",
     "NewPull",
-    "Reading",
     "Source",
     "Store",
     "named_query",

@@ -86,7 +86,7 @@ class NamedQuery:
                 raise InputError(
                     f"the query has no parameter {name}",
                     where=f"query {self.name}",
-                    mend=_suggest(name, known, "parameters"),
+                    mend=suggest(name, known, "parameters"),
                 )
         return {name: self._value(parameter, given) for name, parameter in known.items()}
 
@@ -126,7 +126,7 @@ def named_query(name: str) -> NamedQuery:
         raise InputError(
             "there is no query of that name",
             where=f"query {name}",
-            mend=_suggest(name, query_names(), "queries"),
+            mend=suggest(name, query_names(), "queries"),
         )
     return parse_query(name, path.read_text(encoding="utf-8"))
 
@@ -214,7 +214,8 @@ def _scalar(value: str, kind: str) -> Scalar:
     return datetime.fromisoformat(value) if kind == "timestamp" else value
 
 
-def _suggest(name: str, known: Mapping[str, object] | tuple[str, ...], kind: str) -> str:
+def suggest(name: str, known: Mapping[str, object] | tuple[str, ...], kind: str) -> str:
+    """Return a sentence with the nearest of the known names, and all of them."""
     names = list(known)
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     hint = f"Did you mean {close[0]}? " if close else ""

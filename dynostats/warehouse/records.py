@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-State = Literal["accepted", "excluded"]
-Severity = Literal["void", "doubtful", "note"]
+if TYPE_CHECKING:  # the importer is heavy to load, and reading a warehouse does not need it
+    from dynostats.ingest import ChannelReading, Finding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,44 +60,6 @@ class Labels:
     attributes: Mapping[str, str] = field(default_factory=dict[str, str])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """What one column of a file became.
-
-    Args:
-        channel: Name in the pull's table.
-        unit: Unit in the pull's table.
-        source: Heading in the file.
-        source_unit: Unit stated or assumed there.
-        how: How that was decided, in words.
-        known: Whether the channel table knows it.
-    """
-
-    channel: str
-    unit: str
-    source: str
-    source_unit: str
-    how: str
-    known: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What was noticed about a pull.
-
-    Args:
-        stage: "file" when the importer noticed it, "curve" when the curve step did.
-        check: Name of the check.
-        severity: "void", "doubtful" or "note".
-        message: In words.
-    """
-
-    stage: Literal["file", "curve"]
-    check: str
-    severity: Severity
-    message: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NewPull:
     """A pull on its way into the warehouse.
@@ -121,7 +83,7 @@ class NewPull:
     curve: pl.DataFrame | None
     part: int = 1
     first_row: int = 0
-    readings: Sequence[Reading] = ()
+    readings: Sequence[ChannelReading] = ()
     metadata: Mapping[str, str] = field(default_factory=dict[str, str])
     findings: Sequence[Finding] = ()
     void: str | None = None

@@ -15,6 +15,7 @@ import polars as pl
 from dynostats.errors import WarehouseError
 from dynostats.warehouse import amending
 from dynostats.warehouse.amending import Correction, pull_number
+from dynostats.warehouse.asking import answer, question, write_answer
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull
@@ -250,7 +251,7 @@ class Store:
         return self._frame(named_query("store/readings"), {"pull_no": number})
 
     def findings(self, pulls: Sequence[str] | None = None) -> pl.DataFrame:
-        """Return what was noticed when the pulls were read: pull, stage, check, severity, message.
+        """Return what was noticed when the pulls were read: pull, check, severity, message.
 
         Args:
             pulls: These pulls; None for all.
@@ -282,6 +283,31 @@ class Store:
         if not rows:
             raise WarehouseError("no file with these bytes is stored", where=sha256)
         return bytes(rows[0][0])
+
+    def query(self, text: str, values: Mapping[str, Value] | None = None) -> pl.DataFrame:
+        """Answer a named query, or the user's own SQL, which can only read.
+
+        Args:
+            text: Name of a query (one word), or one select statement.
+            values: Values of its parameters by name; bound, never pasted into the text.
+
+        Raises:
+            InputError: If there is no such query, it would write or reach outside the warehouse,
+                or it is wrong.
+        """
+        asked = question(self._connection, text, values or {})
+        with answer(self._connection, self.path, asked) as rows:
+            return pl.DataFrame(rows)
+
+    def query_to(self, out: Path, text: str, values: Mapping[str, Value] | None = None) -> None:
+        """Answer likewise, streaming the rows to a file: .parquet, .csv or .ndjson.
+
+        Raises:
+            InputError: As `query`; also if the file cannot be written.
+        """
+        asked = question(self._connection, text, values or {})
+        with answer(self._connection, self.path, asked) as rows:
+            write_answer(rows, out)
 
     def _frame(self, query: NamedQuery, params: Mapping[str, Value]) -> pl.DataFrame:
         with errors_in_words(self.path):

@@ -201,11 +201,11 @@ def _attribute_rows(pulls: Sequence[NewPull], numbers: Sequence[int]) -> pl.Data
 
 def _finding_rows(pulls: Sequence[NewPull], numbers: Sequence[int]) -> pl.DataFrame:
     rows = [
-        (number, finding.stage, finding.check, finding.severity, finding.message)
+        (number, finding.check, finding.severity, finding.message)
         for number, pull in zip(numbers, pulls, strict=True)
         for finding in pull.findings
     ]
-    return _texts(rows, ("origin", "finding", "severity", "message"))
+    return _texts(rows, ("finding", "severity", "message"))
 
 
 def _texts(rows: list[tuple[int | str, ...]], names: tuple[str, ...]) -> pl.DataFrame:

@@ -220,7 +220,6 @@ create table attributes (
 
 create table findings (
     pull_no integer not null,
-    origin varchar not null, -- stage that found it: file, curve
     finding varchar not null, -- name of the check
     severity varchar not null check (severity in ('void', 'doubtful', 'note')),
     message varchar not null

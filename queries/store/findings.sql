@@ -2,17 +2,15 @@
 -- grain: one row a finding
 -- parameter: pull_nos integer[] = null : numbers of the pulls; null for all
 -- column: pull varchar
--- column: stage varchar : file or curve
 -- column: check varchar
 -- column: severity varchar : void, doubtful or note
 -- column: message varchar
 select
     'P' || findings.pull_no::varchar as pull,
-    findings.origin as stage,
     findings.finding as "check",
     findings.severity,
     findings.message,
 from findings
 where $pull_nos is null
     or findings.pull_no in (select unnest($pull_nos::integer[]))
-order by findings.pull_no, findings.origin desc, findings.finding;
+order by findings.pull_no, findings.finding;

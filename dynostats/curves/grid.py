@@ -11,7 +11,8 @@ import math
 import numpy as np
 import polars as pl
 
-from dynostats.curves.sweep import Flags, Floats, Sweep, column_of
+from dynostats.arrays import Flags, Floats
+from dynostats.curves.sweep import Sweep, column_of
 from dynostats.errors import InputError
 
 GRID_STEP_RPM = 50.0
@@ -100,7 +101,8 @@ def _operator(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Floats:
         speed, grid, bandwidth_rpm
     )
     weights = kernel * (s2[:, None] - away * s1[:, None])
-    return np.divide(weights, np.where(usable, determinant, np.nan)[:, None])
+    scale: Floats = np.where(usable, determinant, np.nan)
+    return weights / scale[:, None]
 
 
 def _bracketed(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Flags:

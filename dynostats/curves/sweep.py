@@ -9,13 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from dynostats.arrays import Flags, Floats
 from dynostats.errors import InputError
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
 
 # A fall of engine speed by more than this ends a rise; smaller ones are noise of the speed signal.
 REVERSAL_RPM = 60.0
@@ -239,7 +236,8 @@ def _in_steps(speed: Floats) -> bool:
         return False
     moves = speed[reach:] - speed[:-reach]
     mean_move = (speed[-1] - speed[0]) / (len(speed) - 1) * reach
-    return float(np.mean(moves < 0.1 * mean_move)) > 0.35
+    still: float = np.mean(moves < 0.1 * mean_move).item()
+    return still > 0.35
 
 
 def _left_out(speed: Floats, part: tuple[int, int]) -> str:

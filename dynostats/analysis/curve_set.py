@@ -1,0 +1,96 @@
+"""The pulls of an analysis as one array: a row a pull, a column a grid speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from dynostats.arrays import Flags, Floats, Ints
+from dynostats.errors import AnalysisError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CurveSet:
+    """Log-torque curves with their labels.
+
+    Args:
+        rpm: Grid speeds, shape (speeds,).
+        log_torque: Natural log of torque in N.m, shape (pulls, speeds); NaN where not covered.
+        pull: Pull names, shape (pulls,).
+        engine: Engine of each pull, shape (pulls,), text.
+        session: Session of each pull. A session is one engine's: the same name on another engine
+            is another session, because the engine was mounted anew.
+        setup: Setup of each pull.
+        order: Place of each pull in the run order of its session, from 1; NaN where unknown.
+    """
+
+    rpm: Floats
+    log_torque: Floats
+    pull: list[str]
+    engine: list[str]
+    session: list[str]
+    setup: list[str]
+    order: Floats
+
+    def __len__(self) -> int:
+        """Return the number of pulls."""
+        return len(self.pull)
+
+    def take(self, rows: Flags | Ints) -> CurveSet:
+        """Return only the given pulls."""
+        at = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        return replace(
+            self,
+            log_torque=self.log_torque[at],
+            pull=[self.pull[i] for i in at],
+            engine=[self.engine[i] for i in at],
+            session=[self.session[i] for i in at],
+            setup=[self.setup[i] for i in at],
+            order=self.order[at],
+        )
+
+    def within(self, columns: Flags) -> CurveSet:
+        """Return the curves on the given grid speeds only."""
+        return replace(self, rpm=self.rpm[columns], log_torque=self.log_torque[:, columns])
+
+
+def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
+    """Lay long curves out as an array.
+
+    Args:
+        pulls: One row a pull: pull, engine, session, setup, order.
+        curves: One row a pull and grid speed: pull, rpm, torque (N.m); others are left out.
+
+    Returns:
+        The pulls in the order of `pulls`, on the union of their grid speeds. Torque at or below
+        zero has no logarithm and counts as not covered.
+
+    Raises:
+        AnalysisError: There is no curve at all.
+    """
+    known = curves.select("pull", "rpm", "torque").filter(pl.col("torque") > 0)
+    if known.is_empty() or pulls.is_empty():
+        raise AnalysisError(
+            "no accepted pull with a torque curve is in scope",
+            mend="Ingest pulls, or include one that was excluded.",
+        )
+    rpm = np.unique(known["rpm"].to_numpy())
+    places = pl.DataFrame(
+        {"pull": pulls["pull"], "row": np.arange(pulls.height)},
+        schema={"pull": pl.String, "row": pl.Int64},
+    )
+    located = known.join(places, on="pull", how="inner")
+    log_torque = np.full((pulls.height, len(rpm)), np.nan)
+    columns = np.searchsorted(rpm, located["rpm"].to_numpy())
+    log_torque[located["row"].to_numpy(), columns] = np.log(located["torque"].to_numpy())
+    return CurveSet(
+        rpm=rpm,
+        log_torque=log_torque,
+        pull=pulls["pull"].to_list(),
+        engine=pulls["engine"].to_list(),
+        session=pulls["session"].to_list(),
+        setup=pulls["setup"].to_list(),
+        order=pulls["order"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+    )

@@ -1,0 +1,163 @@
+"""Which weighted sum of pulls is the effect, and what noise it collects.
+
+The same weights serve every grid speed, so the effect curve is linear in the pull curves and its
+noise is a known mix of the layers. Source: generalised least squares with known variance ratios,
+Searle, Casella & McCulloch (1992), Variance Components, ch. 7.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from dynostats.analysis.curve_set import CurveSet
+from dynostats.arrays import Floats
+
+Kind = Literal["same_session", "linked_sessions", "different_sessions"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Contrast:
+    """Weights of the pulls in the effect, and the noise they collect.
+
+    Args:
+        weights: Shape (pulls,), candidate minus baseline.
+        kind: Whether both setups shared a session, were linked through a third setup, or never met.
+        pull_factor: Effect variance per unit of pull variance: sum of squared weights.
+        session_factor: Effect variance per unit of session variance.
+        drift_factor: Effect variance per unit of drift variance.
+        drift_fitted: True when a linear drift was fitted in each session rather than taken from
+            history.
+        drift_confounded: Share of the setup difference that a linear drift could imitate: the
+            squared correlation of setup and run order, 0 to 1; 0 where no order is known.
+    """
+
+    weights: Floats
+    kind: Kind
+    pull_factor: float
+    session_factor: float
+    drift_factor: float
+    drift_fitted: bool
+    drift_confounded: float
+
+
+def weigh_pulls(
+    curves: CurveSet,
+    *,
+    baseline: str,
+    candidate: str,
+    session_ratio: float | None,
+    drift_ratio: float | None,
+) -> Contrast:
+    """Find the weights of the pulls in candidate minus baseline.
+
+    Args:
+        curves: The pulls of one engine in the sessions of the study.
+        baseline: Baseline setup; at least one pull.
+        candidate: Candidate setup; at least one pull.
+        session_ratio: Session variance over pull variance, band mean; None when unknown. Used only
+            where the setups never met: inside a session it cancels.
+        drift_ratio: Drift variance (per pull of run order) over pull variance; None when unknown,
+            and then a drift is fitted where the run order allows.
+
+    Returns:
+        The contrast.
+    """
+    setups = _one_hot(curves.setup)
+    sessions = _one_hot(curves.session)
+    order = _order_by_session(curves)
+    asked = _asked(curves.setup, baseline, candidate)
+    kind = _kind(curves, setups, sessions, asked, baseline=baseline, candidate=candidate)
+    fixed = [setups]
+    random: list[tuple[Floats, float]] = []
+    if kind == "different_sessions":
+        random.append((sessions, session_ratio if session_ratio is not None else 1.0))
+    else:
+        fixed.append(sessions)
+    drift_fitted = False
+    if drift_ratio is not None:
+        random.append((order, drift_ratio))
+    elif order.any():
+        drift_fitted = _estimable(np.hstack([*fixed, order]), asked)
+        if drift_fitted:
+            fixed.append(order)
+    weights = _gls_weights(np.hstack(fixed), random, asked)
+    return Contrast(
+        weights=weights,
+        kind=kind,
+        pull_factor=float(weights @ weights),
+        session_factor=float(((weights @ sessions) ** 2).sum()),
+        drift_factor=float(((weights @ order) ** 2).sum()),
+        drift_fitted=drift_fitted,
+        drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
+    )
+
+
+def _one_hot(labels: list[str]) -> Floats:
+    distinct = sorted(set(labels))
+    return np.array([[float(label == name) for name in distinct] for label in labels])
+
+
+def _asked(setup: list[str], baseline: str, candidate: str) -> Floats:
+    names = sorted(set(setup))
+    return np.array([float(name == candidate) - float(name == baseline) for name in names])
+
+
+def _order_by_session(curves: CurveSet) -> Floats:
+    """Return the run order about each session's mean, a column a session; 0 where unknown."""
+    columns: list[Floats] = []
+    for name in sorted(set(curves.session)):
+        inside = np.array([label == name for label in curves.session])
+        own = curves.order[inside]
+        column = np.zeros(len(curves))
+        if np.isfinite(own).all():
+            column[inside] = own - own.mean()
+        columns.append(column)
+    return np.array(columns).T
+
+
+def _kind(
+    curves: CurveSet,
+    setups: Floats,
+    sessions: Floats,
+    asked: Floats,
+    *,
+    baseline: str,
+    candidate: str,
+) -> Kind:
+    met = {
+        name: {s for s, setup in zip(curves.session, curves.setup, strict=True) if setup == name}
+        for name in (baseline, candidate)
+    }
+    if met[baseline] & met[candidate]:
+        return "same_session"
+    if _estimable(np.hstack([setups, sessions]), asked):
+        return "linked_sessions"
+    return "different_sessions"
+
+
+def _estimable(columns: Floats, asked: Floats) -> bool:
+    """Tell whether a contrast of the first columns is fixed by the data: in the row space."""
+    wanted = np.concatenate([asked, np.zeros(columns.shape[1] - len(asked))])
+    found = np.linalg.pinv(columns) @ columns @ wanted
+    return bool(np.allclose(found, wanted, atol=1e-8))
+
+
+def _gls_weights(fixed: Floats, random: list[tuple[Floats, float]], asked: Floats) -> Floats:
+    covariance = np.eye(len(fixed))
+    for columns, ratio in random:
+        covariance += ratio * columns @ columns.T
+    wanted = np.concatenate([asked, np.zeros(fixed.shape[1] - len(asked))])
+    weighted = np.linalg.solve(covariance, fixed)
+    return weighted @ np.linalg.pinv(fixed.T @ weighted, hermitian=True) @ wanted
+
+
+def _confounded(curves: CurveSet, order: Floats, *, baseline: str, candidate: str) -> float:
+    sign = np.array([float(s == candidate) - float(s == baseline) for s in curves.setup])
+    place = order.sum(axis=1)
+    own = sign != 0
+    sign, place = sign[own] - sign[own].mean(), place[own] - place[own].mean()
+    size = float((sign @ sign) * (place @ place))
+    return float((sign @ place) ** 2 / size) if size > 0 else 0.0

@@ -1,0 +1,187 @@
+"""The effect curve of a study with everything the noise says about it, on the log scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.design import Contrast, weigh_pulls
+from dynostats.analysis.field import Draws, Spread, Target, draw_errors, standard_errors
+from dynostats.analysis.layers import split_layers
+from dynostats.analysis.noise import NoiseModel, component, learn_noise, pooled_variance
+from dynostats.arrays import Floats
+
+# Fewer slope contrasts than this do not tell how far engines drift; then a drift is fitted.
+LEAST_SLOPES = 6
+# Fewer pull contrasts than this carry no interval; with no replicate in the study itself the
+# answer rests wholly on history, and more is asked of it.
+LEAST_PULL_DF = 2
+LEAST_PULL_DF_ALONE = 6
+# Fewer session contrasts than this do not carry a comparison of setups that never met.
+LEAST_SESSION_DF = 3
+# Share of alpha given to the band means; the curve gets the rest of the family jointly.
+MEANS_SHARE = 0.5
+DRAWS = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Effect:
+    """Effect curve on the log scale and its bounds.
+
+    Args:
+        rpm: Shape (speeds,).
+        curve: Log ratio candidate over baseline, shape (speeds,).
+        means: Band means of the curve: plain, and weighted by the baseline's power; shape (2,).
+        contrast: Weights of the pulls.
+        noise: What was learned.
+        spread: Standard errors; None when the noise cannot carry an interval.
+        draws: Simulated studentised errors; None likewise.
+        curve_factor: Critical value of the curve; None likewise.
+        means_factor: Critical value of the band means.
+        lacking: Why there is no interval; "" when there is one.
+    """
+
+    rpm: Floats
+    curve: Floats
+    means: Floats
+    contrast: Contrast
+    noise: NoiseModel
+    spread: Spread | None
+    draws: Draws | None
+    curve_factor: float | None
+    means_factor: float | None
+    lacking: str
+
+
+def estimate_effect(
+    everything: CurveSet,
+    study: CurveSet,
+    *,
+    baseline: str,
+    candidate: str,
+    alpha: float,
+    draws: int = DRAWS,
+    seed: int = 20_250_301,
+) -> Effect:
+    """Estimate the effect of a change from a study and the history around it.
+
+    Args:
+        everything: All accepted pulls in scope on the band, the study's included; the noise is
+            learned from them.
+        study: The study's pulls, complete on the band; they carry the effect.
+        baseline: Baseline setup.
+        candidate: Candidate setup.
+        alpha: Chance of any false claim that is accepted.
+        draws: Simulated studies behind the critical values.
+        seed: Seed of the simulation: the same data give the same answer.
+
+    Returns:
+        The effect with simultaneous critical values for the curve and the band means.
+    """
+    layers = split_layers(everything)
+    own = {(e, s) for e, s in zip(study.engine, study.session, strict=True)}
+    mine = np.array(
+        [key in own for key in zip(everything.engine, everything.session, strict=True)], dtype=bool
+    )
+    noise = learn_noise(layers, everything.rpm, own_sessions=np.unique(layers.sessions[mine]))
+    contrast = weigh_pulls(
+        study,
+        baseline=baseline,
+        candidate=candidate,
+        session_ratio=_session_ratio(noise),
+        drift_ratio=_drift_ratio(noise),
+    )
+    curve = contrast.weights @ study.log_torque
+    functionals = _functionals(study, baseline)
+    lacking = _lacking(noise, contrast)
+    if lacking:
+        spread = drawn = curve_factor = means_factor = None
+    else:
+        target = Target(
+            functionals=functionals,
+            pull_factor=contrast.pull_factor,
+            session_factor=contrast.session_factor if _unmet(contrast) else 0.0,
+            drift_factor=contrast.drift_factor,
+        )
+        spread = standard_errors(noise, target)
+        drawn = draw_errors(noise, target, draws=draws, rng=np.random.default_rng(seed))
+        curve_factor, means_factor = critical_values(drawn, alpha)
+    return Effect(
+        rpm=study.rpm,
+        curve=curve,
+        means=functionals @ curve,
+        contrast=contrast,
+        noise=noise,
+        spread=spread,
+        draws=drawn,
+        curve_factor=curve_factor,
+        means_factor=means_factor,
+        lacking=lacking,
+    )
+
+
+def critical_values(draws: Draws, alpha: float) -> tuple[float, float]:
+    """Return the critical values of the curve and of the band means.
+
+    The band means get half of alpha; the curve gets the smallest value with which any member of
+    the family, means or curve, is exceeded in at most a share alpha of the simulated studies.
+    """
+    means = np.abs(draws.means).max(axis=1)
+    curve = np.abs(draws.curve).max(axis=1)
+    means_factor = _upper_quantile(means, MEANS_SHARE * alpha)
+    allowed = int(np.floor(alpha * len(curve))) - int((means > means_factor).sum())
+    rest = np.sort(curve[means <= means_factor])[::-1]
+    return float(rest[min(max(allowed, 0), len(rest) - 1)]), means_factor
+
+
+def _upper_quantile(values: Floats, share: float) -> float:
+    ordered = np.sort(values)
+    return float(ordered[min(int(np.ceil((1.0 - share) * len(ordered))) - 1, len(ordered) - 1)])
+
+
+def _functionals(study: CurveSet, baseline: str) -> Floats:
+    own = np.array([name == baseline for name in study.setup])
+    power = np.exp(study.log_torque[own].mean(axis=0)) * study.rpm
+    return np.array([np.full(len(power), 1.0 / len(power)), power / power.sum()])
+
+
+def _unmet(contrast: Contrast) -> bool:
+    return contrast.kind == "different_sessions"
+
+
+def _session_ratio(noise: NoiseModel) -> float | None:
+    base = pooled_variance(noise)
+    if noise.session is None or base is None:
+        return None
+    return float(component(noise.session, base).mean() / base.mean())
+
+
+def _drift_ratio(noise: NoiseModel) -> float | None:
+    base = pooled_variance(noise)
+    if base is None or noise.slopes_seen < LEAST_SLOPES:
+        return None
+    if noise.drift is None:
+        return 0.0
+    return float(component(noise.drift, base).mean() / base.mean())
+
+
+def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
+    own_df = noise.own.df if noise.own is not None else 0
+    history_df = noise.pull.df if noise.pull is not None else 0
+    if own_df + history_df < LEAST_PULL_DF:
+        return "no setup was pulled often enough in one session to tell how far pulls repeat"
+    if own_df == 0 and history_df < LEAST_PULL_DF_ALONE:
+        return (
+            "no setup of this study was pulled twice in one session, and the warehouse holds too "
+            f"few repeats elsewhere ({history_df} of at least {LEAST_PULL_DF_ALONE}) to stand in"
+        )
+    session_df = noise.session.df if noise.session is not None else 0
+    if _unmet(contrast) and session_df < LEAST_SESSION_DF:
+        return (
+            "the setups were never pulled in the same session, and the warehouse holds too few "
+            f"setups repeated on another day ({session_df} of at least {LEAST_SESSION_DF}) to "
+            "tell how far days differ"
+        )
+    return ""

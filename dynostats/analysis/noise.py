@@ -1,0 +1,227 @@
+"""The cell's own noise, learned from all pulls in scope.
+
+Each layer's variance is a function of engine speed. The variance at one speed from few curves is
+poor, but neighbouring speeds agree, so sums of squares are pooled over neighbours with fixed
+weights; whatever uses the variance must re-enact that pooling (see `field`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+from dynostats.analysis.layers import Layer, Layers
+from dynostats.analysis.moderation import weigh_prior_df
+from dynostats.arrays import Floats, Ints
+
+# Standard deviation of the weights by which sums of squares of neighbouring speeds are pooled.
+POOLING_RPM = 400.0
+# A layer is pooled into the pull layer when its mean square shows less than this evidence of
+# being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
+# the final test close to its level.
+POOL_ABOVE_P = 0.25
+# Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
+# few curves the sample correlation has low rank and understates how rough the noise is.
+STATIONARY_CONTRASTS = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayerNoise:
+    """Covariance over engine speed of one mean square.
+
+    Args:
+        variance: Pooled mean square of the contrasts at each speed, shape (speeds,), log units
+            squared.
+        correlation: Shape (speeds, speeds), regularised.
+        curves: The contrasts the mean square rests on, shape (df, speeds); NaN where not covered.
+        coefficient: Mean coefficient of the layer in the mean square; 0 for the pull layer.
+    """
+
+    variance: Floats
+    correlation: Floats
+    curves: Floats
+    coefficient: float
+
+    @property
+    def df(self) -> int:
+        """Return the number of contrasts."""
+        return len(self.curves)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NoiseModel:
+    """Noise of a scope: what every comparison is judged against.
+
+    Args:
+        rpm: Grid speeds, shape (speeds,).
+        pull: Mean square of pull contrasts outside the study.
+        own: Mean square of pull contrasts of the study itself.
+        session: Mean square of session contrasts; None where no setup was ever repeated in another
+            session.
+        drift: Mean square of slope contrasts; None where no run order is known or no drift is
+            shown (then its contrasts are pooled into the pull layer).
+        prior_df_weights: Probability of each prior df of how much sessions' noise differs.
+        slopes_seen: Number of sessions from which a drift could have been learned.
+    """
+
+    rpm: Floats
+    pull: LayerNoise | None
+    own: LayerNoise | None
+    session: LayerNoise | None
+    drift: LayerNoise | None
+    prior_df_weights: Floats
+    slopes_seen: int
+
+
+def learn_noise(layers: Layers, rpm: Floats, *, own_sessions: Ints) -> NoiseModel:
+    """Estimate every layer's covariance over engine speed.
+
+    Args:
+        layers: Contrasts of all pulls in scope, the study's included.
+        rpm: Grid speeds of the contrasts, shape (speeds,).
+        own_sessions: Numbers of the study's sessions: they are left out of their own prior.
+
+    Returns:
+        The noise model.
+    """
+    pooled = _pool_slopes(layers, rpm)
+    pull, slope = pooled
+    others = np.setdiff1d(np.unique(pull.group), own_sessions)
+    history, own = pull.of(others), pull.of(own_sessions)
+    return NoiseModel(
+        rpm=rpm,
+        pull=_layer_noise(history, rpm),
+        own=_layer_noise(own, rpm),
+        session=_layer_noise(layers.session, rpm),
+        drift=_layer_noise(slope, rpm),
+        prior_df_weights=_weigh_heterogeneity(history, rpm),
+        slopes_seen=len(layers.slope),
+    )
+
+
+def component(layer: LayerNoise, pull_variance: Floats) -> Floats:
+    """Return the variance of a layer itself, truncated at zero where the moment is negative.
+
+    Args:
+        layer: Mean square of the layer.
+        pull_variance: Variance of the pull layer, shape (speeds,).
+    """
+    return np.clip((layer.variance - pull_variance) / layer.coefficient, 0.0, None)
+
+
+def pooled_variance(noise: NoiseModel) -> Floats | None:
+    """Return the pull variance over engine speed from history and study together."""
+    parts = [part for part in (noise.pull, noise.own) if part is not None]
+    if not parts:
+        return None
+    return pool_over_speed(np.concatenate([part.curves for part in parts]), noise.rpm)
+
+
+def pool_over_speed(curves: Floats, rpm: Floats) -> Floats:
+    """Return the mean square of contrasts, pooled over neighbouring speeds, shape (speeds,)."""
+    weights = pooling_weights(rpm)
+    covered = np.isfinite(curves)
+    squares = np.where(covered, curves, 0.0) ** 2
+    return (weights @ squares.sum(axis=0)) / np.maximum(weights @ covered.sum(axis=0), 1e-12)
+
+
+def pooling_weights(rpm: Floats) -> Floats:
+    """Return the weights by which sums of squares of neighbours are pooled, rows summing to 1."""
+    weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2)
+    return weights / weights.sum(axis=1, keepdims=True)
+
+
+def effective_speeds(correlation: Floats) -> float:
+    """Return how many independent speeds a band mean of squares is worth.
+
+    Source: Satterthwaite (1946), Biometrics Bulletin 2:110: (trace S)^2 / trace(S S).
+    """
+    return float(np.trace(correlation) ** 2 / (correlation**2).sum())
+
+
+def _pool_slopes(layers: Layers, rpm: Floats) -> tuple[Layer, Layer]:
+    """Pool slope contrasts into the pull layer unless they show a drift.
+
+    Where they are all there is, they stand for the pull layer: a drift can only make them larger.
+    """
+    pull, slope = layers.pull, layers.slope
+    if len(slope) == 0 or (len(pull) > 0 and _shows_drift(pull, slope, rpm)):
+        return pull, slope
+    together = Layer(
+        curves=np.concatenate([pull.curves, slope.curves]),
+        coefficient=np.zeros(len(pull) + len(slope)),
+        group=np.concatenate([pull.group, slope.group]),
+    )
+    none = np.zeros(0, dtype=np.intp)
+    return together, slope.of(none)
+
+
+def _shows_drift(pull: Layer, slope: Layer, rpm: Floats) -> bool:
+    base = np.sqrt(pool_over_speed(pull.curves, rpm))
+    if not (base > 0).all():
+        return True
+    worth = effective_speeds(_correlation(pull.curves / base, rpm))
+    ratio = _mean_square(slope.curves / base) / _mean_square(pull.curves / base)
+    p_value = float(f_distribution.sf(ratio, len(slope) * worth, len(pull) * worth))
+    return p_value < POOL_ABOVE_P
+
+
+def _mean_square(curves: Floats) -> float:
+    known = curves[np.isfinite(curves)]
+    return float(np.mean(known**2)) if known.size else 0.0
+
+
+def _layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
+    seen = layer.curves[np.isfinite(layer.curves).any(axis=1)]
+    if len(seen) == 0:
+        return None
+    variance = pool_over_speed(seen, rpm)
+    # A log of a few repeated numbers can have no noise at all; a variance of zero would make
+    # every difference certain.
+    variance = np.maximum(variance, 1e-12)
+    return LayerNoise(
+        variance=variance,
+        correlation=_correlation(seen / np.sqrt(variance), rpm),
+        curves=seen,
+        coefficient=float(layer.coefficient.mean()),
+    )
+
+
+def _correlation(scaled: Floats, rpm: Floats) -> Floats:
+    """Correlation over speed: the sample's, drawn toward a stationary one, made definite."""
+    covered = np.isfinite(scaled).astype(np.float64)
+    filled = np.where(covered > 0, scaled, 0.0)
+    products, counts = filled.T @ filled, covered.T @ covered
+    lag = np.abs(np.subtract.outer(np.arange(len(rpm)), np.arange(len(rpm))))
+    by_lag = np.bincount(lag.ravel(), products.ravel()) / np.maximum(
+        np.bincount(lag.ravel(), counts.ravel()), 1e-12
+    )
+    stationary = (by_lag / max(float(by_lag[0]), 1e-12))[lag]
+    sample = np.where(counts > 0, products / np.maximum(counts, 1e-12), stationary)
+    weight = STATIONARY_CONTRASTS / (STATIONARY_CONTRASTS + len(scaled))
+    return _nearest_correlation((1.0 - weight) * sample + weight * stationary)
+
+
+def _nearest_correlation(matrix: Floats) -> Floats:
+    """Clip negative eigenvalues and scale the diagonal to one."""
+    size, basis = np.linalg.eigh((matrix + matrix.T) / 2.0)
+    definite = (basis * np.clip(size, 1e-8 * float(size.max()), None)) @ basis.T
+    scale = np.sqrt(np.diag(definite))
+    return definite / np.outer(scale, scale)
+
+
+def _weigh_heterogeneity(history: Layer, rpm: Floats) -> Floats:
+    if len(history) == 0:
+        return weigh_prior_df(np.zeros(0), np.zeros(0))
+    base = np.sqrt(np.maximum(pool_over_speed(history.curves, rpm), 1e-12))
+    scaled = history.curves / base
+    worth = effective_speeds(_correlation(scaled, rpm))
+    ratios: list[float] = []
+    df: list[float] = []
+    for group in np.unique(history.group):
+        own = scaled[history.group == group]
+        ratios.append(max(_mean_square(own), 1e-6))
+        df.append(len(own) * worth)
+    return weigh_prior_df(np.array(ratios), np.array(df))

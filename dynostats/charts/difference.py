@@ -1,0 +1,298 @@
+"""The difference in percent: over engine speed, pull by pull, and by region."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from dynostats.analysis.comparison import Comparison
+from dynostats.charts.axis import (
+    SIGNED_LABEL,
+    chart_of,
+    hover_strips,
+    percent_axis,
+    role_color,
+    role_dash,
+    rpm_axis,
+    zero_rule,
+)
+from dynostats.charts.theme import (
+    HEIGHT,
+    PALETTE,
+    VERDICT_SYMBOLS,
+    VERDICT_WORDS,
+    WIDTH,
+    dress,
+    level_text,
+)
+
+_STRIP = 20
+"""Height of the strip of verdicts at the foot of the effect chart, in pixels."""
+
+_TONE = {
+    "gain": "gain",
+    "loss": "loss",
+    "no_meaningful_change": "same",
+    "mixed": "unknown",
+    "undecided": "unknown",
+}
+
+
+def effect_chart(result: Comparison) -> alt.LayerChart:
+    """Return the difference over engine speed with its simultaneous band, margin and verdicts."""
+    x = rpm_axis(result)
+    y = percent_axis(
+        "effect_pct",
+        title=f"Difference in {result.quantity} [%]",
+        domain=_domain_with_strip(_difference_values(result)),
+    )
+    line = chart_of(result.curve).mark_line(color=PALETTE["candidate"], strokeWidth=2.5)
+    layers = [
+        *_band_layers(result, x),
+        *_margin_layers(result),
+        zero_rule(),
+        line.encode(x=x, y=y),
+        *_strip_layers(result),
+        _line_label(result),
+        hover_strips(result.curve, x, _difference_tooltip()),
+    ]
+    return dress(alt.layer(*layers).properties(width=WIDTH, height=HEIGHT))
+
+
+def pull_difference_chart(result: Comparison) -> alt.LayerChart:
+    """Return every accepted pull as a difference from the baseline's mean curve, in percent."""
+    pulls = _pull_differences(result)
+    x = rpm_axis(result)
+    low, high = _extent(pulls["difference_pct"])
+    y = percent_axis(
+        "difference_pct",
+        title=f"{result.quantity.capitalize()} against the baseline mean [%]",
+        domain=[low, high],
+    )
+    lines = (
+        chart_of(pulls)
+        .mark_line(strokeWidth=1.4)
+        .encode(x=x, y=y, color=role_color(), strokeDash=role_dash(), detail="pull:N")
+    )
+    labels = (
+        chart_of(_spread_ends(pulls, gap=13 * (high - low) / HEIGHT))
+        .mark_text(align="left", dx=4, fontSize=11, limit=70)
+        .encode(x=x, y="at:Q", text="pull:N", color=role_color())
+    )
+    return dress(
+        alt.layer(zero_rule(), lines, labels).properties(
+            width=WIDTH, height=HEIGHT, padding={"left": 4, "right": 60, "top": 4, "bottom": 4}
+        )
+    )
+
+
+def region_chart(result: Comparison) -> alt.LayerChart:
+    """Return the mean difference of the whole band and of each region with its interval."""
+    rows = _region_rows(result)
+    low, high = _extent(pl.concat([rows["effect_pct"], rows["low_pct"], rows["high_pct"]]))
+    x = alt.X(
+        "effect_pct:Q",
+        title=f"Mean difference in {result.quantity} [%]",
+        scale=alt.Scale(domain=[min(low, -result.margin_pct), max(high, result.margin_pct)]),
+        axis=alt.Axis(labelExpr=SIGNED_LABEL, tickCount=6, grid=True),
+    )
+    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=170, labelFontSize=12))
+    base = chart_of(rows)
+    margins = pl.DataFrame({"at": [-result.margin_pct, result.margin_pct]})
+    layers = [
+        chart_of(margins).mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(x="at:Q"),
+        chart_of(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
+        base.mark_rule(color=PALETTE["candidate"], strokeWidth=3).encode(
+            x=alt.X("low_pct:Q"), x2="high_pct:Q", y=y
+        ),
+        base.mark_point(
+            color=PALETTE["candidate"], fill=PALETTE["paper"], size=70, strokeWidth=2, opacity=1
+        ).encode(x=x, y=y),
+        base.mark_text(dy=-13, fontSize=12).encode(x=x, y=y, text="words:N"),
+    ]
+    return dress(alt.layer(*layers).properties(width=WIDTH - 130, height=46 * rows.height))
+
+
+def _difference_values(result: Comparison) -> list[float]:
+    columns = ["effect_pct", "low_pct", "high_pct"]
+    values = [v for name in columns for v in result.curve[name].drop_nulls().to_list()]
+    return [*values, 0.0, -result.margin_pct, result.margin_pct]
+
+
+def _extent(values: pl.Series) -> tuple[float, float]:
+    """Return the extent of the values and zero with a little air."""
+    known = [*values.drop_nulls().to_list(), 0.0]
+    air = 0.08 * (max(known) - min(known)) or 1.0
+    return min(known) - air, max(known) + air
+
+
+def _domain_with_strip(values: list[float]) -> list[float]:
+    """Return a domain that leaves the strip's height free below the lowest value."""
+    low, high = min(values), max(values)
+    span = (high - low) or 1.0
+    free = HEIGHT - _STRIP - 12 - 16
+    return [low - span / free * (_STRIP + 12), high + span / free * 16]
+
+
+def _band_layers(result: Comparison, x: alt.X) -> list[alt.Chart]:
+    """Return the simultaneous band as an area with drawn edges; nothing when noise is unknown."""
+    band = result.curve.drop_nulls(["low_pct", "high_pct"])
+    if band.is_empty():
+        return []
+    base = chart_of(band)
+    edge = {"color": PALETTE["band"], "strokeWidth": 1}
+    return [
+        base.mark_area(color=PALETTE["band"], opacity=0.28).encode(
+            x=x, y="low_pct:Q", y2="high_pct:Q"
+        ),
+        base.mark_line(**edge).encode(x=x, y="low_pct:Q"),
+        base.mark_line(**edge).encode(x=x, y="high_pct:Q"),
+    ]
+
+
+def _margin_layers(result: Comparison) -> list[alt.Chart]:
+    """Return the two lines between which a change is too small to matter, with their labels."""
+    frame = pl.DataFrame(
+        {
+            "at": [-result.margin_pct, result.margin_pct],
+            "label": [f"−{result.margin_pct:g}% margin", f"+{result.margin_pct:g}% margin"],
+        }
+    )
+    base = chart_of(frame)
+    return [
+        base.mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(y="at:Q"),
+        base.mark_text(
+            align="right", baseline="bottom", x=WIDTH, dx=-3, dy=-2, color=PALETTE["muted"], size=11
+        ).encode(y="at:Q", text="label:N"),
+    ]
+
+
+def _strip_layers(result: Comparison) -> list[alt.Chart]:
+    """Return the verdict of each region as a labelled strip along the engine-speed axis."""
+    frame = pl.DataFrame(
+        [
+            {
+                "from_rpm": from_rpm,
+                "to_rpm": to_rpm,
+                "middle": (from_rpm + to_rpm) / 2,
+                "tone": _TONE[region.verdict],
+                "symbol": VERDICT_SYMBOLS[region.verdict],
+                "words": f"{VERDICT_SYMBOLS[region.verdict]} {VERDICT_WORDS[region.verdict]}",
+            }
+            for region, (from_rpm, to_rpm) in zip(
+                result.regions, _touching_edges(result), strict=True
+            )
+        ]
+    )
+    low, high = result.band
+    # Words where the region is wide enough for them on this screen, else the symbol alone.
+    fits = f"(datum.to_rpm - datum.from_rpm) / {high - low!r} * width > 7.2 * length(datum.words)"
+    tones = sorted(set(_TONE.values()))
+    fill = alt.Fill(
+        "tone:N", legend=None, scale=alt.Scale(domain=tones, range=[PALETTE[t] for t in tones])
+    )
+    # The boxes take the fill channel and the words the colour channel: one scale each.
+    ink = alt.Color(
+        "tone:N",
+        legend=None,
+        scale=alt.Scale(domain=tones, range=[PALETTE[f"on-{t}"] for t in tones]),
+    )
+    boxes = chart_of(frame).mark_rect(
+        y=HEIGHT - _STRIP, y2=HEIGHT, stroke=PALETTE["paper"], strokeWidth=1
+    )
+    words = (
+        chart_of(frame)
+        .transform_calculate(shown=f"{fits} ? datum.words : datum.symbol")
+        .mark_text(y=HEIGHT - _STRIP / 2, baseline="middle", fontSize=12, fontWeight=600)
+    )
+    return [
+        boxes.encode(x="from_rpm:Q", x2="to_rpm:Q", fill=fill),
+        words.encode(x="middle:Q", text="shown:N", color=ink),
+    ]
+
+
+def _touching_edges(result: Comparison) -> list[tuple[float, float]]:
+    """Return region edges that meet halfway, since regions end on grid speeds."""
+    cuts = [
+        (a.to_rpm + b.from_rpm) / 2
+        for a, b in zip(result.regions[:-1], result.regions[1:], strict=True)
+    ]
+    edges = [result.band[0], *cuts, result.band[1]]
+    return list(zip(edges[:-1], edges[1:], strict=True))
+
+
+def _line_label(result: Comparison) -> alt.Chart:
+    """Return the direct label of line and band, above the band over its left part."""
+    known = result.curve.drop_nulls("high_pct")
+    label = f"measured difference, with its {level_text(result)} band for the whole curve"
+    top = "high_pct"
+    if known.is_empty():
+        known, top = result.curve, "effect_pct"
+        label = "measured difference; no band, the noise is unknown"
+    left_part = known[: max(1, known.height // 2)]
+    frame = pl.DataFrame(
+        {"rpm": left_part["rpm"][:1], "at": [left_part[top].max()], "label": [label]}
+    )
+    return (
+        chart_of(frame)
+        .mark_text(align="left", baseline="bottom", dx=6, dy=-6, color=PALETTE["candidate"])
+        .encode(x="rpm:Q", y="at:Q", text="label:N")
+    )
+
+
+def _difference_tooltip() -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("rpm:Q", title="Engine speed [rpm]", format=",.0f"),
+        alt.Tooltip("effect_pct:Q", title="Difference [%]", format="+.2f"),
+        alt.Tooltip("low_pct:Q", title="Band, low [%]", format="+.2f"),
+        alt.Tooltip("high_pct:Q", title="Band, high [%]", format="+.2f"),
+        alt.Tooltip("baseline_kw:Q", title="Baseline [kW]", format=".1f"),
+        alt.Tooltip("candidate_kw:Q", title="Candidate [kW]", format=".1f"),
+    ]
+
+
+def _pull_differences(result: Comparison) -> pl.DataFrame:
+    """Return one row a pull and grid speed with its difference from the baseline mean curve."""
+    mean = result.curve.select("rpm", "baseline_nm")
+    return (
+        result.pull_curves.join(mean, on="rpm", how="inner")
+        .with_columns(difference_pct=100 * (pl.col("torque_nm") / pl.col("baseline_nm") - 1))
+        .select("pull", "role", "rpm", "difference_pct")
+    )
+
+
+def _spread_ends(pulls: pl.DataFrame, *, gap: float) -> pl.DataFrame:
+    """Return each pull's last point with a label height at least one gap above the one below."""
+    ends = pulls.filter(pl.col("rpm") == pl.col("rpm").max().over("pull")).sort("difference_pct")
+    heights: list[float] = []
+    for value in ends["difference_pct"]:
+        heights.append(max(value, heights[-1] + gap) if heights else value)
+    return ends.with_columns(pl.Series("at", heights))
+
+
+def _region_rows(result: Comparison) -> pl.DataFrame:
+    whole = {
+        "label": f"whole range {result.band[0]:,.0f} to {result.band[1]:,.0f} rpm",
+        "effect_pct": result.overall.effect_pct,
+        "low_pct": result.overall.low_pct,
+        "high_pct": result.overall.high_pct,
+        "words": "mean",
+    }
+    parts = [
+        {
+            "label": f"{region.from_rpm:,.0f} to {region.to_rpm:,.0f} rpm",
+            "effect_pct": region.effect_pct,
+            "low_pct": region.low_pct,
+            "high_pct": region.high_pct,
+            "words": f"{VERDICT_SYMBOLS[region.verdict]} {VERDICT_WORDS[region.verdict]}",
+        }
+        for region in result.regions
+    ]
+    schema = {
+        "label": pl.String,
+        "effect_pct": pl.Float64,
+        "low_pct": pl.Float64,
+        "high_pct": pl.Float64,
+        "words": pl.String,
+    }
+    return pl.DataFrame([whole, *parts], schema=schema)

@@ -1,0 +1,20 @@
+"""A comparison as a page that a shop can sign and a customer can read."""
+
+from __future__ import annotations
+
+from dynostats.report.page import render_markdown, render_report, write_report
+from dynostats.report.shop import Image, Shop, load_shop
+from dynostats.report.view import Provenance
+from dynostats.report.window import WindowEffect, window_effect
+
+__all__ = [
+    "Image",
+    "Provenance",
+    "Shop",
+    "WindowEffect",
+    "load_shop",
+    "render_markdown",
+    "render_report",
+    "window_effect",
+    "write_report",
+]

@@ -1,0 +1,101 @@
+"""Numbers as text: signs, decimals that fit the uncertainty, and values that can change unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from dynostats.units import convert
+
+Kind = Literal["kw", "nm"]
+
+UNITS: Final[dict[Kind, str]] = {"kw": "kW", "nm": "N·m"}
+
+_OTHER_UNITS: Final[dict[Kind, tuple[str, str, str]]] = {
+    "kw": ("hp", "kW", "hp"),
+    "nm": ("lb·ft", "N*m", "ft*lbf"),
+}
+
+
+def other_units() -> dict[Kind, tuple[str, float]]:
+    """Return the second unit of each kind and the factor to it, for the page's unit switch."""
+    return {
+        kind: (name, convert(1.0, stored, other))
+        for kind, (name, stored, other) in _OTHER_UNITS.items()
+    }
+
+
+_MOST_DECIMALS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A value with a unit that the page can show in the other unit too.
+
+    Args:
+        value: In kW or N·m.
+        kind: "kw" or "nm".
+        digits: Decimals shown.
+        signed: Whether a plus sign is shown.
+        bare: Whether the unit stands elsewhere, as in a table's head.
+    """
+
+    value: float
+    kind: Kind
+    digits: int = 1
+    signed: bool = False
+    bare: bool = False
+
+    @property
+    def text(self) -> str:
+        """The value in the stored unit."""
+        number = decimal(self.value, self.digits, signed=self.signed)
+        return number if self.bare else f"{number} {UNITS[self.kind]}"
+
+
+def decimal(value: float, digits: int, *, signed: bool = False) -> str:
+    """Return a number with thousands separated, a true minus sign and never a negative zero."""
+    rounded = round(value, digits)
+    if rounded == 0:
+        return f"{0:.{digits}f}"
+    sign = "−" if rounded < 0 else "+" if signed else ""
+    return f"{sign}{abs(rounded):,.{digits}f}"
+
+
+def percent(value: float, digits: int, *, signed: bool = False) -> str:
+    """Return a percentage, e.g. "2.4%"."""
+    return f"{decimal(value, digits, signed=signed)}%"
+
+
+def speed(rpm: float) -> str:
+    """Return an engine speed without its unit, e.g. "2,600"."""
+    return f"{rpm:,.0f}"
+
+
+def speeds(low: float, high: float) -> str:
+    """Return a range of engine speed, e.g. "2,600 to 6,800 rpm"."""
+    return f"{speed(low)} rpm" if low == high else f"{speed(low)} to {speed(high)} rpm"
+
+
+def count(number: int, noun: str) -> str:
+    """Return a count with its noun, e.g. "1 pull", "3 pulls"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def digits_for(*values: float | None) -> int:
+    """Return the fewest decimals, at least one, at which no value that is not zero reads as zero.
+
+    A lower bound of 0.04% must not be printed as 0.0%: that would hide on which side it lies.
+    """
+    known = [value for value in values if value]
+    for digits in range(1, _MOST_DECIMALS):
+        if all(round(value, digits) != 0 for value in known):
+            return digits
+    return _MOST_DECIMALS
+
+
+def interval(low: float, high: float, digits: int, *, unit: str = "%") -> str:
+    """Return an interval as text; signs are shown as soon as one end is negative."""
+    signed = low < 0
+    left = decimal(low, digits, signed=signed)
+    return f"{left} to {decimal(high, digits, signed=signed)}{unit}"

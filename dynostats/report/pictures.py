@@ -1,0 +1,154 @@
+"""Charts for the page: one static picture each, and one compact payload for the live charts.
+
+The charts' rows are stored once, by column; several charts that show the same frame share it.
+Colours become CSS variables, so that dark mode and print need no second drawing.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Final
+from xml.etree import ElementTree as ET
+
+import altair as alt
+import vl_convert
+
+from dynostats.analysis.comparison import Comparison
+from dynostats.charts import (
+    effect_chart,
+    noise_chart,
+    power_chart,
+    pull_difference_chart,
+    region_chart,
+    run_order_chart,
+    torque_chart,
+)
+from dynostats.charts.axis import HOVER
+from dynostats.charts.theme import PALETTE
+
+_CHARTS: Final = {
+    "effect": effect_chart,
+    "pulls": pull_difference_chart,
+    "regions": region_chart,
+    "power": power_chart,
+    "torque": torque_chart,
+    "order": run_order_chart,
+    "noise": noise_chart,
+}
+
+_SVG: Final = "{http://www.w3.org/2000/svg}"
+_VARIABLES: Final = {color: f"var(--c-{name})" for name, color in PALETTE.items()}
+_LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{2,}")
+_DROPPED_ATTRIBUTES: Final = ("class", "pointer-events", "width", "height", "font-family")
+
+Spec = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pictures:
+    """The pictures of a page.
+
+    Args:
+        svg: Static picture of each chart, by name, as markup that is safe in HTML.
+        payload: Specifications and columnar data of the live charts, JSON.
+    """
+
+    svg: Mapping[str, str]
+    payload: str
+
+
+def draw(result: Comparison) -> Pictures:
+    """Draw every chart of a comparison."""
+    specs = {name: _spec(chart(result)) for name, chart in _CHARTS.items()}
+    return Pictures(
+        svg={name: _static(spec, name) for name, spec in specs.items()},
+        payload=json_for_html(_payload(specs)),
+    )
+
+
+@cache
+def runtime() -> str:
+    """Return the one script that draws the live charts, wrapped so that it leaks no names."""
+    bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
+    return "(function () {" + bundle + "})();"
+
+
+def json_for_html(document: object) -> str:
+    """Return JSON that cannot end the script element it stands in."""
+    text = json.dumps(document, allow_nan=False, ensure_ascii=True, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _spec(chart: alt.LayerChart) -> Spec:
+    return chart.to_dict()
+
+
+def _static(spec: Spec, name: str) -> str:
+    """Return a chart as SVG markup: short numbers, colours as variables, ids of its own."""
+    layers = [layer for layer in spec["layer"] if not _is_hover(layer)]
+    svg = vl_convert.vegalite_to_svg(spec | {"layer": layers})
+    # The text comes from the renderer on this machine, not from a stranger.
+    root = ET.fromstring(svg)  # noqa: S314
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(_SVG)
+        _shorten(element, name)
+    root.set("focusable", "false")
+    return ET.tostring(root, encoding="unicode")
+
+
+def _is_hover(layer: Spec) -> bool:
+    mark = layer["mark"]
+    return isinstance(mark, dict) and mark.get("style") == HOVER
+
+
+def _shorten(element: ET.Element, name: str) -> None:
+    for key in _DROPPED_ATTRIBUTES:
+        element.attrib.pop(key, None)
+    for key, value in element.attrib.items():
+        if key in ("d", "transform"):
+            element.set(key, _LONG_NUMBER.sub(_rounded, value))
+        elif key == "id":
+            element.set(key, f"{name}-{value}")
+        else:
+            element.set(key, _VARIABLES.get(value, value).replace("url(#", f"url(#{name}-"))
+
+
+def _rounded(match: re.Match[str]) -> str:
+    return f"{float(match.group()):.1f}".removesuffix(".0")
+
+
+def _payload(specs: Mapping[str, Spec]) -> Spec:
+    datasets = {
+        key: _columns(rows) for spec in specs.values() for key, rows in spec["datasets"].items()
+    }
+    charts = {
+        name: _with_variables({key: part for key, part in spec.items() if key != "datasets"})
+        for name, spec in specs.items()
+    }
+    return {"datasets": datasets, "charts": charts}
+
+
+def _columns(rows: list[Spec]) -> dict[str, list[object]]:
+    return {key: [_short(row[key]) for row in rows] for key in rows[0]}
+
+
+def _short(value: object) -> object:
+    """Return a number as precise as a screen can show: six digits."""
+    return float(f"{value:.6g}") if isinstance(value, float) else value
+
+
+def _with_variables(part: Any) -> Any:  # noqa: ANN401 - a piece of JSON
+    """Return a specification with the theme's colours as CSS variables."""
+    match part:
+        case dict():
+            return {key: _with_variables(item) for key, item in part.items()}
+        case list():
+            return [_with_variables(item) for item in part]
+        case str():
+            return _VARIABLES.get(part, part)
+        case _:
+            return part

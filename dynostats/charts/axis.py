@@ -17,15 +17,6 @@ SIGNED_LABEL = "datum.value == 0 ? '0' : format(datum.value, '+.1~f')"
 HOVER = "hover"
 
 
-def chart_of(frame: pl.DataFrame) -> alt.Chart:
-    """Return a chart on a frame's rows, of which there may be more than Altair's default 5,000.
-
-    The limit guards against raw samples; charts here take gridded results, and sixteen pulls on a
-    fine grid pass it.
-    """
-    return alt.Chart(alt.InlineData(values=frame.to_dicts()))
-
-
 def rpm_axis(result: Comparison) -> alt.X:
     """Return the engine-speed axis over exactly the compared band."""
     return alt.X(
@@ -61,13 +52,13 @@ def role_dash() -> alt.StrokeDash:
 def zero_rule() -> alt.Chart:
     """Return the line of no difference."""
     frame = pl.DataFrame({"at": [0.0]})
-    return chart_of(frame).mark_rule(color=PALETTE["ink"], strokeWidth=1).encode(y="at:Q")
+    return alt.Chart(frame).mark_rule(color=PALETTE["ink"], strokeWidth=1).encode(y="at:Q")
 
 
 def hover_strips(frame: pl.DataFrame, x: alt.X, tooltip: list[alt.Tooltip]) -> alt.Chart:
     """Return invisible full-height strips, one a row, that answer the pointer with values."""
     return (
-        chart_of(frame)
+        alt.Chart(frame)
         .mark_rule(style=HOVER, opacity=0, strokeWidth=9, y=0, y2=HEIGHT)
         .encode(x=x, tooltip=tooltip)
     )

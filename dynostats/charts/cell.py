@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.charts.axis import ROLES, SIGNED_LABEL, chart_of, role_color
+from dynostats.charts.axis import ROLES, SIGNED_LABEL, role_color
 from dynostats.charts.theme import PALETTE, WIDTH, dress
 
 _ORDER_HEIGHT = 260
@@ -27,7 +27,7 @@ def run_order_chart(result: Comparison) -> alt.LayerChart:
         scale=alt.Scale(zero=False, nice=False, padding=34),
         axis=alt.Axis(tickCount=5),
     )
-    points = chart_of(shown.drop_nulls("mean_kw"))
+    points = alt.Chart(shown.drop_nulls("mean_kw"))
     shape = alt.Shape(
         "role:N", legend=None, scale=alt.Scale(domain=ROLES, range=["circle", "square"])
     )
@@ -65,9 +65,9 @@ def noise_chart(result: Comparison) -> alt.LayerChart:
             domain=["noise", "difference"], range=[PALETTE["axis"], PALETTE["candidate"]]
         ),
     )
-    base = chart_of(rows)
+    base = alt.Chart(rows)
     layers = [
-        chart_of(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
+        alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
         base.mark_bar(height=12).encode(x=x, x2="high_pct:Q", y=y, color=color),
         base.mark_tick(color=PALETTE["ink"], thickness=2, height=20).encode(x="middle_pct:Q", y=y),
         base.mark_text(align="left", dx=7, fontSize=12).encode(x="high_pct:Q", y=y, text="words:N"),
@@ -90,7 +90,7 @@ def _setup_means(result: Comparison) -> pl.DataFrame:
 
 def _mean_rules(result: Comparison) -> alt.Chart:
     return (
-        chart_of(_setup_means(result))
+        alt.Chart(_setup_means(result))
         .mark_rule(strokeWidth=1.2, opacity=0.8, strokeDash=[5, 3])
         .encode(y="mean_kw:Q", color=role_color())
     )
@@ -100,7 +100,7 @@ def _mean_labels(result: Comparison) -> list[alt.Chart]:
     """Return the setups' names on their mean lines, the higher above, the lower below."""
     means = _setup_means(result).sort("mean_kw")
     return [
-        chart_of(means[row])
+        alt.Chart(means[row])
         .mark_text(
             align="left", x=4, dy=12 if row == 0 else -8, fontSize=12, fontWeight=600, limit=320
         )
@@ -113,7 +113,7 @@ def _void_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
     void = pulls.filter(pl.col("mean_kw").is_null())
     if void.is_empty():
         return []
-    base = chart_of(void.with_columns(words=pl.lit("excluded")))
+    base = alt.Chart(void.with_columns(words=pl.lit("excluded")))
     return [
         base.mark_point(
             shape="cross",
@@ -141,7 +141,7 @@ def _session_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
     firsts = pulls.filter(
         pl.col("session").ne_missing(pl.col("session").shift(1)).fill_null(value=True)
     )
-    base = chart_of(firsts.with_columns(words=pl.format("session {}", "session")))
+    base = alt.Chart(firsts.with_columns(words=pl.format("session {}", "session")))
     return [
         base.mark_text(
             align="left",
@@ -154,7 +154,7 @@ def _session_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
         ).encode(x=x, text="words:N"),
         *(
             [
-                chart_of(firsts[1:])
+                alt.Chart(firsts[1:])
                 .mark_rule(color=PALETTE["axis"], strokeDash=[1, 3], xOffset=-16)
                 .encode(x=x)
             ]

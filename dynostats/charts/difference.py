@@ -8,7 +8,6 @@ import polars as pl
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.axis import (
     SIGNED_LABEL,
-    chart_of,
     hover_strips,
     percent_axis,
     role_color,
@@ -16,6 +15,7 @@ from dynostats.charts.axis import (
     rpm_axis,
     zero_rule,
 )
+from dynostats.charts.lines import pull_lines, pull_names, pull_values
 from dynostats.charts.theme import (
     HEIGHT,
     PALETTE,
@@ -46,7 +46,7 @@ def effect_chart(result: Comparison) -> alt.LayerChart:
         title=f"Difference in {result.quantity} [%]",
         domain=_domain_with_strip(_difference_values(result)),
     )
-    line = chart_of(result.curve).mark_line(color=PALETTE["candidate"], strokeWidth=2.5)
+    line = alt.Chart(result.curve).mark_line(color=PALETTE["candidate"], strokeWidth=2.5)
     layers = [
         *_band_layers(result, x),
         *_margin_layers(result),
@@ -61,21 +61,21 @@ def effect_chart(result: Comparison) -> alt.LayerChart:
 
 def pull_difference_chart(result: Comparison) -> alt.LayerChart:
     """Return every accepted pull as a difference from the baseline's mean curve, in percent."""
-    pulls = _pull_differences(result)
+    values = pull_values(result, "pct")
     x = rpm_axis(result)
-    low, high = _extent(pulls["difference_pct"])
+    low, high = _extent(values.unpivot(index="rpm")["value"])
     y = percent_axis(
-        "difference_pct",
+        "value",
         title=f"{result.quantity.capitalize()} against the baseline mean [%]",
         domain=[low, high],
     )
     lines = (
-        chart_of(pulls)
+        pull_lines(result, "pct")
         .mark_line(strokeWidth=1.4)
-        .encode(x=x, y=y, color=role_color(), strokeDash=role_dash(), detail="pull:N")
+        .encode(x=x, y=y, color=role_color(), strokeDash=role_dash())
     )
     labels = (
-        chart_of(_spread_ends(pulls, gap=13 * (high - low) / HEIGHT))
+        alt.Chart(_line_ends(result, values, gap=13 * (high - low) / HEIGHT))
         .mark_text(align="left", dx=4, fontSize=11, limit=70)
         .encode(x=x, y="at:Q", text="pull:N", color=role_color())
     )
@@ -97,11 +97,11 @@ def region_chart(result: Comparison) -> alt.LayerChart:
         axis=alt.Axis(labelExpr=SIGNED_LABEL, tickCount=6, grid=True),
     )
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=170, labelFontSize=12))
-    base = chart_of(rows)
+    base = alt.Chart(rows)
     margins = pl.DataFrame({"at": [-result.margin_pct, result.margin_pct]})
     layers = [
-        chart_of(margins).mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(x="at:Q"),
-        chart_of(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
+        alt.Chart(margins).mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(x="at:Q"),
+        alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
         base.mark_rule(color=PALETTE["candidate"], strokeWidth=3).encode(
             x=alt.X("low_pct:Q"), x2="high_pct:Q", y=y
         ),
@@ -139,7 +139,7 @@ def _band_layers(result: Comparison, x: alt.X) -> list[alt.Chart]:
     band = result.curve.drop_nulls(["low_pct", "high_pct"])
     if band.is_empty():
         return []
-    base = chart_of(band)
+    base = alt.Chart(band)
     edge = {"color": PALETTE["band"], "strokeWidth": 1}
     return [
         base.mark_area(color=PALETTE["band"], opacity=0.28).encode(
@@ -158,11 +158,17 @@ def _margin_layers(result: Comparison) -> list[alt.Chart]:
             "label": [f"−{result.margin_pct:g}% margin", f"+{result.margin_pct:g}% margin"],
         }
     )
-    base = chart_of(frame)
+    base = alt.Chart(frame)
     return [
         base.mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(y="at:Q"),
         base.mark_text(
-            align="right", baseline="bottom", x=WIDTH, dx=-3, dy=-2, color=PALETTE["muted"], size=11
+            align="right",
+            baseline="bottom",
+            x={"expr": "width"},
+            dx=-3,
+            dy=-2,
+            color=PALETTE["muted"],
+            size=11,
         ).encode(y="at:Q", text="label:N"),
     ]
 
@@ -197,11 +203,11 @@ def _strip_layers(result: Comparison) -> list[alt.Chart]:
         legend=None,
         scale=alt.Scale(domain=tones, range=[PALETTE[f"on-{t}"] for t in tones]),
     )
-    boxes = chart_of(frame).mark_rect(
+    boxes = alt.Chart(frame).mark_rect(
         y=HEIGHT - _STRIP, y2=HEIGHT, stroke=PALETTE["paper"], strokeWidth=1
     )
     words = (
-        chart_of(frame)
+        alt.Chart(frame)
         .transform_calculate(shown=f"{fits} ? datum.words : datum.symbol")
         .mark_text(y=HEIGHT - _STRIP / 2, baseline="middle", fontSize=12, fontWeight=600)
     )
@@ -234,7 +240,7 @@ def _line_label(result: Comparison) -> alt.Chart:
         {"rpm": left_part["rpm"][:1], "at": [left_part[top].max()], "label": [label]}
     )
     return (
-        chart_of(frame)
+        alt.Chart(frame)
         .mark_text(align="left", baseline="bottom", dx=6, dy=-6, color=PALETTE["candidate"])
         .encode(x="rpm:Q", y="at:Q", text="label:N")
     )
@@ -251,23 +257,17 @@ def _difference_tooltip() -> list[alt.Tooltip]:
     ]
 
 
-def _pull_differences(result: Comparison) -> pl.DataFrame:
-    """Return one row a pull and grid speed with its difference from the baseline mean curve."""
-    mean = result.curve.select("rpm", "baseline_nm")
-    return (
-        result.pull_curves.join(mean, on="rpm", how="inner")
-        .with_columns(difference_pct=100 * (pl.col("torque_nm") / pl.col("baseline_nm") - 1))
-        .select("pull", "role", "rpm", "difference_pct")
-    )
-
-
-def _spread_ends(pulls: pl.DataFrame, *, gap: float) -> pl.DataFrame:
-    """Return each pull's last point with a label height at least one gap above the one below."""
-    ends = pulls.filter(pl.col("rpm") == pl.col("rpm").max().over("pull")).sort("difference_pct")
+def _line_ends(result: Comparison, values: pl.DataFrame, *, gap: float) -> pl.DataFrame:
+    """Return a label at the end of each pull's line, at least one gap above the one below."""
+    names = pull_names(result, "pct")
+    ends = names.with_columns(
+        pl.Series("at", [values[key].drop_nulls()[-1] for key in names["key"]]),
+        rpm=pl.lit(result.band[1]),
+    ).sort("at")
     heights: list[float] = []
-    for value in ends["difference_pct"]:
+    for value in ends["at"]:
         heights.append(max(value, heights[-1] + gap) if heights else value)
-    return ends.with_columns(pl.Series("at", heights))
+    return ends.with_columns(pl.Series("at", heights)).select("rpm", "at", "pull", "role")
 
 
 def _region_rows(result: Comparison) -> pl.DataFrame:

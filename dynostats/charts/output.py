@@ -6,49 +6,46 @@ import altair as alt
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.charts.axis import chart_of, hover_strips, role_color, role_dash, rpm_axis
-from dynostats.charts.theme import HEIGHT, PALETTE, WIDTH, dress
+from dynostats.charts.axis import ROLES, hover_strips, role_color, role_dash, rpm_axis
+from dynostats.charts.lines import Suffix, pull_lines
+from dynostats.charts.theme import DASH, HEIGHT, PALETTE, WIDTH, dress
 
 
 def power_chart(result: Comparison) -> alt.LayerChart:
     """Return power over engine speed in kW: thin lines are pulls, thick lines setup means."""
-    return _output_chart(result, suffix="kw", column="power_kw", title="Power [kW]")
+    return _output_chart(result, suffix="kw", title="Power [kW]")
 
 
 def torque_chart(result: Comparison) -> alt.LayerChart:
     """Return torque over engine speed in N·m: thin lines are pulls, thick lines setup means."""
-    return _output_chart(result, suffix="nm", column="torque_nm", title="Torque [N·m]")
+    return _output_chart(result, suffix="nm", title="Torque [N·m]")
 
 
-def _output_chart(result: Comparison, *, suffix: str, column: str, title: str) -> alt.LayerChart:
+def _output_chart(result: Comparison, *, suffix: Suffix, title: str) -> alt.LayerChart:
     x = rpm_axis(result)
-    y = alt.Y(
-        f"{column}:Q",
-        title=title,
-        scale=alt.Scale(zero=False, nice=True),
-        axis=alt.Axis(tickCount=6, format=",.0f"),
-    )
-    look = {"x": x, "y": y, "color": role_color(), "strokeDash": role_dash()}
-    means = _means(result.curve, suffix, column)
-    pulls = chart_of(result.pull_curves).mark_line(strokeWidth=0.9, opacity=0.75)
+    y = {
+        "title": title,
+        "scale": alt.Scale(zero=False, nice=True),
+        "axis": alt.Axis(tickCount=6, format=",.0f"),
+    }
+    means = [
+        alt.Chart(result.curve)
+        .mark_line(strokeWidth=2.4, color=PALETTE[role], strokeDash=DASH[role])
+        .encode(x=x, y=alt.Y(f"{role}_{suffix}:Q", **y))
+        for role in ROLES
+    ]
     layers = [
-        pulls.encode(**look, detail="pull:N"),
-        chart_of(means).mark_line(strokeWidth=2.4).encode(**look),
+        pull_lines(result, suffix)
+        .mark_line(strokeWidth=0.9, opacity=0.75)
+        .encode(x=x, y=alt.Y("value:Q", **y), color=role_color(), strokeDash=role_dash()),
+        *means,
         *_labels(result, suffix, x),
         hover_strips(result.curve, x, _tooltip(suffix, title)),
     ]
     return dress(alt.layer(*layers).properties(width=WIDTH, height=HEIGHT))
 
 
-def _means(curve: pl.DataFrame, suffix: str, column: str) -> pl.DataFrame:
-    """Return the two mean curves in long form: one row a role and grid speed."""
-    return pl.concat(
-        curve.select("rpm", pl.lit(role).alias("role"), pl.col(f"{role}_{suffix}").alias(column))
-        for role in ("baseline", "candidate")
-    )
-
-
-def _labels(result: Comparison, suffix: str, x: alt.X) -> list[alt.Chart]:
+def _labels(result: Comparison, suffix: Suffix, x: alt.X) -> list[alt.Chart]:
     """Return the setups' names beside their mean curves, the higher one above, the other below."""
     place = round(result.curve.height * 0.62)
     spot, after = result.curve[place], result.curve[min(place + 3, result.curve.height - 1)]
@@ -57,7 +54,7 @@ def _labels(result: Comparison, suffix: str, x: alt.X) -> list[alt.Chart]:
     over = "candidate" if result.overall.effect_pct >= 0 else "baseline"
     names = {"baseline": result.baseline, "candidate": result.candidate}
     return [
-        chart_of(
+        alt.Chart(
             pl.DataFrame(
                 {
                     "rpm": spot["rpm"],
@@ -78,7 +75,7 @@ def _labels(result: Comparison, suffix: str, x: alt.X) -> list[alt.Chart]:
     ]
 
 
-def _tooltip(suffix: str, title: str) -> list[alt.Tooltip]:
+def _tooltip(suffix: Suffix, title: str) -> list[alt.Tooltip]:
     unit = title[title.index("[") :]
     return [
         alt.Tooltip("rpm:Q", title="Engine speed [rpm]", format=",.0f"),

@@ -68,41 +68,38 @@ _AnyChart = TypeVar("_AnyChart", alt.Chart, alt.LayerChart)
 
 def dress(chart: _AnyChart) -> _AnyChart:
     """Return the chart with the common look; the last step of every chart function."""
-    return (
-        chart.configure(
-            background="transparent",
-            font=FONT,
-            padding={"left": 4, "right": 8, "top": 4, "bottom": 4},
-            # The page labels each picture as a whole, with the finding; a screen reader should
-            # not have to step through ninety points.
-            aria=False,
-        )
-        .configure_view(stroke=None)
-        .configure_axis(
-            labelColor=PALETTE["muted"],
-            titleColor=PALETTE["muted"],
-            labelFontSize=12,
-            titleFontSize=12,
-            titleFontWeight="normal",
-            titlePadding=10,
-            gridColor=PALETTE["grid"],
-            domainColor=PALETTE["axis"],
-            tickColor=PALETTE["axis"],
-            tickSize=4,
-            labelPadding=5,
-        )
-        .configure_axisY(
-            # The title lies above the axis, where it is read without turning the head.
-            titleAngle=0,
-            titleAlign="left",
-            titleAnchor="end",
-            titleBaseline="bottom",
-            titleX=-38,
-            titleY=-12,
-            domain=False,
-            ticks=False,
-        )
-        .configure_axisX(grid=False)
-        .configure_text(color=PALETTE["ink"], fontSize=12)
-        .configure_title(color=PALETTE["ink"])
+    return chart.configure(
+        background="transparent",
+        font=FONT,
+        padding={"left": 4, "right": 8, "top": 4, "bottom": 4},
+        # The page labels each picture as a whole, with the finding; a screen reader should not
+        # have to step through ninety points.
+        aria=False,
+        view={"stroke": None},
+        text={"color": PALETTE["ink"], "fontSize": 12},
+        axis={
+            "labelColor": PALETTE["muted"],
+            "titleColor": PALETTE["muted"],
+            "labelFontSize": 12,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "titlePadding": 10,
+            "gridColor": PALETTE["grid"],
+            "domainColor": PALETTE["axis"],
+            "tickColor": PALETTE["axis"],
+            "tickSize": 4,
+            "labelPadding": 5,
+        },
+        axisX={"grid": False},
+        # The title lies above the axis, where it is read without turning the head.
+        axisY={
+            "titleAngle": 0,
+            "titleAlign": "left",
+            "titleAnchor": "end",
+            "titleBaseline": "bottom",
+            "titleX": -38,
+            "titleY": -12,
+            "domain": False,
+            "ticks": False,
+        },
     )

@@ -13,7 +13,7 @@ UNITS: Final[dict[Kind, str]] = {"kw": "kW", "nm": "N·m"}
 
 _OTHER_UNITS: Final[dict[Kind, tuple[str, str, str]]] = {
     "kw": ("hp", "kW", "hp"),
-    "nm": ("lb·ft", "N*m", "ft*lbf"),
+    "nm": ("lb·ft", "N.m", "lbf.ft"),
 }
 
 

@@ -24,6 +24,11 @@
       const number = decimal(Number(value) * factor(kind), Number(digits), signed !== undefined);
       span.textContent = bare === undefined ? number + " " + unitName(kind) : number;
     }
+    for (const kind of ["kw", "nm"]) {
+      for (const cell of document.querySelectorAll("td[data-" + kind + "]")) {
+        cell.textContent = decimal(Number(cell.dataset[kind]) * factor(kind), 1);
+      }
+    }
     for (const span of document.querySelectorAll("[data-unit]")) {
       span.textContent = unitName(span.dataset.unit);
     }

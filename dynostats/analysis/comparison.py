@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 import polars as pl
@@ -43,8 +43,7 @@ class Region:
         to_rpm: Last grid speed of the region.
         verdict: What holds at every speed of the region.
         effect_pct: Mean effect over the region, percent of the baseline.
-        low_pct: Lowest simultaneous lower bound is not used here: mean of the simultaneous lower
-            bounds over the region, which bounds the mean effect.
+        low_pct: Mean of the simultaneous lower bounds over the region, which bounds the mean.
         high_pct: Mean of the simultaneous upper bounds.
     """
 
@@ -142,3 +141,28 @@ class Comparison:
     warnings: tuple[str, ...]
     next: str
     method: dict[str, object]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the finding under the names of the JSON contract; unknown values are None."""
+        return {
+            "verdict": self.verdict,
+            "why": self.why,
+            "question": {
+                "engine": self.engine,
+                "baseline": self.baseline,
+                "candidate": self.candidate,
+                "quantity": self.quantity,
+                "correction": self.correction,
+                "margin_pct": self.margin_pct,
+                "alpha": self.alpha,
+                "band_rpm": list(self.band),
+            },
+            "overall": asdict(self.overall),
+            "regions": [asdict(region) for region in self.regions],
+            "curve": self.curve.to_dicts(),
+            "pulls": asdict(self.pulls),
+            "noise": asdict(self.noise),
+            "warnings": list(self.warnings),
+            "next": self.next,
+            "method": self.method,
+        }

@@ -1,0 +1,137 @@
+"""Which stored pulls a comparison rests on, and which ones it learns its noise from."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import polars as pl
+
+from dynostats.errors import AnalysisError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Study:
+    """The pulls of a comparison.
+
+    Args:
+        pulls: Accepted pulls of the engine in the study's sessions, third setups included.
+        excluded: Excluded pulls of the two setups in those sessions.
+        scope: All accepted pulls on the same dyno: the noise is learned from them.
+        members: Names of `pulls`.
+        dyno: The dyno; "" when none is named.
+        sessions: Sessions of the study.
+    """
+
+    pulls: pl.DataFrame
+    excluded: pl.DataFrame
+    scope: pl.DataFrame
+    members: list[str]
+    dyno: str
+    sessions: list[str]
+
+
+def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) -> Study:
+    """Pick the pulls of a comparison.
+
+    Sessions in which both setups were pulled carry it alone where there are any: inside them the
+    differences between days cancel. Else all sessions with either setup.
+
+    Args:
+        pulls: One row a pull, excluded ones too.
+        engine: The engine.
+        baseline: Baseline setup.
+        candidate: Candidate setup.
+
+    Raises:
+        AnalysisError: The engine or a setup is unknown, a setup has no accepted pull, or the two
+            were pulled on different dynos.
+    """
+    pulls = _number_order(pulls.with_columns(pl.col("dyno").fill_null("")))
+    mine = pulls.filter(engine=engine)
+    if mine.is_empty():
+        raise AnalysisError(
+            f"no pull of engine '{engine}' is stored{_nearest(engine, pulls['engine'])}"
+        )
+    for name in (baseline, candidate):
+        _require(mine, engine, name)
+    accepted = mine.filter(state="accepted")
+    compared = accepted.filter(pl.col("setup").is_in([baseline, candidate]))
+    dyno = _common_dyno(compared, baseline, candidate)
+    compared = compared.filter(dyno=dyno)
+    met = (
+        compared.group_by("session")
+        .agg(pl.col("setup").n_unique())
+        .filter(pl.col("setup") == 2)["session"]
+        .to_list()
+    )
+    sessions = sorted(met or compared["session"].unique().to_list())
+    inside = (pl.col("dyno") == dyno) & pl.col("session").is_in(sessions)
+    own = accepted.filter(inside)
+    return Study(
+        pulls=own,
+        excluded=mine.filter(
+            inside & (pl.col("state") != "accepted") & pl.col("setup").is_in([baseline, candidate])
+        ),
+        scope=pulls.filter(state="accepted", dyno=dyno),
+        members=own["pull"].to_list(),
+        dyno=dyno,
+        sessions=sessions,
+    )
+
+
+def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:
+    of_setup = mine.filter(setup=setup)
+    if of_setup.is_empty():
+        known = ", ".join(f"'{name}'" for name in sorted(mine["setup"].unique().to_list()))
+        raise AnalysisError(
+            f"setup '{setup}' was never pulled on engine '{engine}'"
+            f"{_nearest(setup, mine['setup'])}",
+            mend=f"Setups of this engine: {known}.",
+        )
+    if of_setup.filter(state="accepted").is_empty():
+        raise AnalysisError(
+            f"every pull of setup '{setup}' on engine '{engine}' is excluded",
+            mend="See why with `pulls`, and `include` one if it was excluded by mistake.",
+        )
+
+
+def _nearest(name: str, known: pl.Series) -> str:
+    close = difflib.get_close_matches(name, sorted(set(known.to_list())), n=1)
+    return f"; did you mean '{close[0]}'?" if close else ""
+
+
+def _common_dyno(compared: pl.DataFrame, baseline: str, candidate: str) -> str:
+    """Return the dyno that both setups were pulled on; the one with most pulls if several."""
+    by_setup = {
+        name: compared.filter(setup=name)["dyno"].unique().to_list()
+        for name in (baseline, candidate)
+    }
+    common = sorted(set(by_setup[baseline]) & set(by_setup[candidate]))
+    if not common:
+        raise AnalysisError(
+            f"'{baseline}' was pulled on dyno {_list(by_setup[baseline])} and '{candidate}' on "
+            f"{_list(by_setup[candidate])}: dynos differ by more than most changes do",
+            mend="Pull both setups on one dyno, or `amend` the dyno if the sheet is wrong.",
+        )
+    return max(common, key=lambda name: compared.filter(dyno=name).height)
+
+
+def _list(names: list[str]) -> str:
+    return ", ".join(f"'{name}'" for name in sorted(names))
+
+
+def _number_order(pulls: pl.DataFrame) -> pl.DataFrame:
+    """Fill the run order from the start times where the sheet gave none for a whole session."""
+    key = ["engine", "dyno", "session"]
+    by_time = (
+        pl.when(pl.col("started").is_null().any().over(key))
+        .then(None)
+        .otherwise(pl.col("started").rank("ordinal").over(key))
+    )
+    filled = (
+        pl.when(pl.col("order").is_null().all().over(key))
+        .then(by_time)
+        .otherwise(pl.col("order").cast(pl.Float64))
+    )
+    return pulls.with_columns(order=filled.cast(pl.Float64))

@@ -7,16 +7,26 @@ from __future__ import annotations
 
 from dynostats.warehouse.amending import Correction
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
-from dynostats.warehouse.records import Labels, NewPull, Source
+from dynostats.warehouse.records import (
+    Labels,
+    LabelValue,
+    NewPull,
+    Source,
+    StoredLabels,
+    label_text,
+)
 from dynostats.warehouse.store import Store, open_store
 
 __all__ = [
     "Correction",
+    "LabelValue",
     "Labels",
     "NamedQuery",
     "NewPull",
     "Source",
     "Store",
+    "StoredLabels",
+    "label_text",
     "named_query",
     "open_store",
     "query_names",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,7 +11,7 @@ import polars as pl
 
 from dynostats.errors import WarehouseError
 from dynostats.warehouse.connection import rows_of
-from dynostats.warehouse.schema import utc_now
+from dynostats.warehouse.schema import program, utc_now
 from dynostats.warehouse.writing import insert
 
 REQUIRED_FIELDS = ("engine", "session", "setup")
@@ -29,6 +29,7 @@ STATE_FIELDS = (
     "why",
     *NUMBER_FIELDS,
     "notes",
+    "importer",
 )
 
 
@@ -128,6 +129,19 @@ def set_field(
     return correction
 
 
+def note_reading(connection: duckdb.DuckDBPyConnection, pulls: Sequence[str], *, who: str) -> None:
+    """Append to the history that files are read again, and what read them before."""
+    for pull in pulls:
+        correction = Correction(
+            field="importer",
+            old=state_of(connection, pull)["importer"],
+            new=program(),
+            why="the file was read again",
+            who=who,
+        )
+        note(connection, correction, pull_no=pull_number(pull))
+
+
 def describe_setup(
     connection: duckdb.DuckDBPyConnection,
     engine: str,
@@ -201,7 +215,8 @@ def _write(
 ) -> None:
     number = pull_number(pull)
     note(connection, correction, pull_no=number)
-    rows_of(connection, "store/update_pull", state | {"pull_no": number})
+    current = {field: value for field, value in state.items() if field != "importer"}
+    rows_of(connection, "store/update_pull", current | {"pull_no": number})
     labels = pl.DataFrame(
         [state | {"pull_no": number, "relative_to": None, "changed": None, "stored_at": utc_now()}]
     )

@@ -12,6 +12,8 @@ import polars as pl
 if TYPE_CHECKING:  # the importer is heavy to load, and reading a warehouse does not need it
     from dynostats.ingest import ChannelReading, Finding
 
+LabelValue = str | float | datetime | None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
@@ -87,3 +89,23 @@ class NewPull:
     metadata: Mapping[str, str] = field(default_factory=dict[str, str])
     findings: Sequence[Finding] = ()
     void: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredLabels:
+    """The labels of a stored pull, now and at any time before.
+
+    Args:
+        pull: Its name.
+        now: Current value by field.
+        ever: Every value the field had, as text, by field.
+    """
+
+    pull: str
+    now: Mapping[str, LabelValue]
+    ever: Mapping[str, frozenset[str]]
+
+
+def label_text(value: LabelValue) -> str:
+    """Return a label as the history of corrections writes it."""
+    return value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)

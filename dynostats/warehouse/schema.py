@@ -38,7 +38,7 @@ def latest_version() -> int:
     return max(migrations())
 
 
-def create(path: Path) -> None:
+def create_warehouse(path: Path) -> None:
     """Make an empty warehouse, whole or not at all.
 
     The file is built under another name in the same folder and then linked to its own: a crash

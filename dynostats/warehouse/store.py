@@ -18,15 +18,16 @@ from dynostats.warehouse.amending import Correction, pull_number
 from dynostats.warehouse.asking import answer, question, write_answer
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
 from dynostats.warehouse.named import NamedQuery, Value, named_query
-from dynostats.warehouse.records import NewPull
-from dynostats.warehouse.schema import create, require_current
-from dynostats.warehouse.writing import known_channels, write_pulls
+from dynostats.warehouse.records import NewPull, StoredLabels, label_text
+from dynostats.warehouse.schema import create_warehouse, require_current
+from dynostats.warehouse.writing import known_channels, replace_data, write_pulls
 
 
 def open_store(
     path: Path,
     *,
     write: bool = False,
+    create: bool = True,
     wait_s: float = 10.0,
     say: Callable[[str], None] = say_on_stderr,
 ) -> Store:
@@ -34,8 +35,9 @@ def open_store(
 
     Args:
         path: The warehouse file.
-        write: Open for writing. Writing makes the file when there is none, and upgrades an older
-            one after copying it beside itself; reading does neither.
+        write: Open for writing. Writing upgrades an older file after copying it beside itself;
+            reading does not.
+        create: Make the file when there is none; only when writing.
         wait_s: How long to wait for another program that uses the file, in seconds.
         say: Told in a sentence when waiting begins.
 
@@ -44,13 +46,13 @@ def open_store(
             or older and open for reading only.
     """
     if not path.exists():
-        if not write:
+        if not (write and create):
             raise WarehouseError(
                 "there is no warehouse here",
                 where=str(path),
                 mend="`dynostats ingest FILES` makes one; --warehouse names another.",
             )
-        create(path)
+        create_warehouse(path)
     connection = connect(path, write=write, wait_s=wait_s, say=say)
     try:
         with errors_in_words(path):
@@ -102,6 +104,27 @@ class Store:
         with self._transaction():
             numbers = write_pulls(self._connection, pulls)
         return tuple(f"P{number}" for number in numbers)
+
+    def replace_data(self, pulls: Mapping[str, NewPull], *, who: str) -> None:
+        """Put what their files say now in the place of what pulls were read as before.
+
+        Labels, state and history stay; the history says what read the file before and now.
+
+        Args:
+            pulls: The pulls as read again, by name. One transaction: all or none.
+            who: Who asked for it.
+
+        Raises:
+            WarehouseError: If there is no such pull, or it could not be written.
+        """
+        numbers = self.require(list(pulls))
+        with self._transaction():
+            amending.note_reading(self._connection, list(pulls), who=who)
+            replace_data(self._connection, list(pulls.values()), numbers)
+
+    def importers(self, sha256: str) -> pl.DataFrame:
+        """Return the pulls of a file, their ambient readings, and what read them."""
+        return self._frame(named_query("store/importer_state"), {"sha256": sha256})
 
     def exclude(self, pull: str, *, why: str, who: str) -> Correction:
         """Leave a pull out of the analyses; it stays stored, and so does the reason.
@@ -217,7 +240,7 @@ class Store:
                 mend=f"Channels with curves: {', '.join(self._channels['curves'])}.",
             )
         labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
-        numbers = None if pulls is None else self._numbers(pulls)
+        numbers = None if pulls is None else self.require(pulls)
         query = named_query("store/curves")
         with errors_in_words(self.path):
             rows = self._connection.sql(query.sql, params={**labels, "pull_nos": numbers})
@@ -230,7 +253,7 @@ class Store:
         Raises:
             WarehouseError: If there is no such pull.
         """
-        (number,) = self._numbers([pull])
+        (number,) = self.require([pull])
         columns = self.readings(pull).filter("stored")["channel"].to_list()
         known = self._frame(named_query("store/samples"), {"pull_no": number})
         others = self._frame(named_query("store/other_channels"), {"pull_no": number})
@@ -247,7 +270,7 @@ class Store:
 
     def readings(self, pull: str) -> pl.DataFrame:
         """Return what each column of the pull's file became, and how that was decided."""
-        (number,) = self._numbers([pull])
+        (number,) = self.require([pull])
         return self._frame(named_query("store/readings"), {"pull_no": number})
 
     def findings(self, pulls: Sequence[str] | None = None) -> pl.DataFrame:
@@ -256,12 +279,12 @@ class Store:
         Args:
             pulls: These pulls; None for all.
         """
-        numbers = None if pulls is None else self._numbers(pulls)
+        numbers = None if pulls is None else self.require(pulls)
         return self._frame(named_query("store/findings"), {"pull_nos": numbers})
 
     def attributes(self, pull: str) -> pl.DataFrame:
         """Return what else the sheet and the file say of a pull: origin, name, value."""
-        (number,) = self._numbers([pull])
+        (number,) = self.require([pull])
         return self._frame(named_query("store/attributes"), {"pull_no": number})
 
     def amendments(self, pull: str | None = None) -> pl.DataFrame:
@@ -271,6 +294,34 @@ class Store:
     def sources(self) -> pl.DataFrame:
         """Return what files are stored, one row a file: sha256, file, size, stored_at, pulls."""
         return self._frame(named_query("sources"), {})
+
+    def labels_of_sources(self, sha256: Sequence[str]) -> dict[str, list[StoredLabels]]:
+        """Return the labels of the pulls that came from files, by file and in file order.
+
+        Args:
+            sha256: The files; those that are not stored are not in the answer.
+        """
+        with errors_in_words(self.path):
+            pulls = rows_of(self._connection, "store/labels_of_sources", {"sha256": sha256})
+            past = rows_of(self._connection, "store/corrections_of_sources", {"sha256": sha256})
+        fields = [c.name for c in named_query("store/labels_of_sources").columns][2:]
+        answer: dict[str, list[StoredLabels]] = {}
+        for file, pull, *values in pulls:
+            now = dict(zip(fields, values, strict=True))
+            ever = {
+                field: frozenset(
+                    {label_text(now[field])}
+                    | {
+                        text
+                        for name, at, *both in past
+                        if (name, at) == (pull, field)
+                        for text in both
+                    }
+                )
+                for field in fields
+            }
+            answer.setdefault(file, []).append(StoredLabels(pull=pull, now=now, ever=ever))
+        return answer
 
     def source(self, sha256: str) -> bytes:
         """Return the original bytes of a file.
@@ -313,8 +364,12 @@ class Store:
         with errors_in_words(self.path):
             return pl.DataFrame(self._connection.sql(query.sql, params=dict(params)))
 
-    def _numbers(self, pulls: Sequence[str]) -> list[int]:
-        """Return the numbers of pulls that must all exist."""
+    def require(self, pulls: Sequence[str]) -> list[int]:
+        """Return the numbers of pulls that must all exist.
+
+        Raises:
+            WarehouseError: If one of them does not.
+        """
         numbers = {pull_number(pull): pull for pull in pulls}
         with errors_in_words(self.path):
             rows = rows_of(self._connection, "store/stored_pulls", {"pull_nos": list(numbers)})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -16,6 +16,16 @@ from dynostats.warehouse.records import NewPull
 from dynostats.warehouse.schema import program, utc_now
 
 _KEYS = frozenset({"pull_no", "sample", "rpm"})
+
+# What is derived from a file's bytes, and can be derived again.
+_DATA_TABLES = (
+    "samples",
+    "curves",
+    "other_channels",
+    "channel_readings",
+    "file_attributes",
+    "findings",
+)
 
 _LABEL_TYPES: dict[str, type[pl.DataType]] = {
     "pull_no": pl.Int32,
@@ -80,7 +90,8 @@ def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull])
     insert(connection, "sources", _source_rows(connection, pulls, at))
     insert(connection, "pulls", table.select(list(_LABEL_TYPES)))
     insert(connection, "amendments", _void_rows(pulls, numbers, at, after=last_amendment))
-    insert(connection, "attributes", _attribute_rows(pulls, numbers))
+    attributes = [(n, pull.labels.attributes) for n, pull in zip(numbers, pulls, strict=True)]
+    insert(connection, "attributes", _attribute_rows(attributes, "sheet"))
     write_data(connection, pulls, numbers)
     return numbers
 
@@ -88,7 +99,7 @@ def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull])
 def write_data(
     connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull], numbers: Sequence[int]
 ) -> None:
-    """Insert what was read from the files: samples, curves, readings and findings."""
+    """Insert what was read from the files: samples, curves, readings, metadata and findings."""
     known = known_channels(connection)
     samples = [(n, p.samples) for n, p in zip(numbers, pulls, strict=True)]
     for frame in _stacked(samples, known["samples"], keys=("pull_no", "sample")):
@@ -98,7 +109,29 @@ def write_data(
         insert(connection, "curves", frame)
     insert(connection, "other_channels", _other_rows(pulls, numbers, known["samples"]))
     insert(connection, "channel_readings", _reading_rows(pulls, numbers, known["samples"]))
+    metadata = [(n, pull.metadata) for n, pull in zip(numbers, pulls, strict=True)]
+    insert(connection, "attributes", _attribute_rows(metadata, "file"))
     insert(connection, "findings", _finding_rows(pulls, numbers))
+
+
+def replace_data(
+    connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull], numbers: Sequence[int]
+) -> None:
+    """Put what a file says now in the place of what it was read as before; labels stay."""
+    for table in _DATA_TABLES:
+        rows_of(connection, f"store/delete_{table}", {"pull_nos": numbers})
+    for number, pull in zip(numbers, pulls, strict=True):
+        low, high = _range_of(pull.curve)
+        facts = {
+            "pull_no": number,
+            "first_row": pull.first_row,
+            "row_count": pull.samples.height,
+            "rpm_low": low,
+            "rpm_high": high,
+            "importer": program(),
+        }
+        rows_of(connection, "store/update_reading", facts)
+    write_data(connection, pulls, numbers)
 
 
 def known_channels(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
@@ -160,8 +193,9 @@ def _source_rows(
 ) -> pl.DataFrame:
     """Return one row a file that is not stored yet; several pulls may share one."""
     sources = {pull.source.sha256: pull.source for pull in pulls}
-    stored = rows_of(connection, "store/stored_sources", {"sha256": list(sources)})
-    new = [source for key, source in sources.items() if (key,) not in stored]
+    rows = rows_of(connection, "store/labels_of_sources", {"sha256": list(sources)})
+    stored = {sha256 for sha256, *_ in rows}
+    new = [source for key, source in sources.items() if key not in stored]
     return pl.DataFrame(
         {
             "sha256": [source.sha256 for source in new],
@@ -189,12 +223,9 @@ def _void_rows(
     ).with_columns(amended_at=pl.lit(at))
 
 
-def _attribute_rows(pulls: Sequence[NewPull], numbers: Sequence[int]) -> pl.DataFrame:
+def _attribute_rows(said: Iterable[tuple[int, Mapping[str, str]]], origin: str) -> pl.DataFrame:
     rows = [
-        (number, origin, name, value)
-        for number, pull in zip(numbers, pulls, strict=True)
-        for origin, values in (("sheet", pull.labels.attributes), ("file", pull.metadata))
-        for name, value in values.items()
+        (number, origin, name, value) for number, values in said for name, value in values.items()
     ]
     return _texts(rows, ("origin", "name", "value"))
 

@@ -13,6 +13,7 @@
 -- column: ambient_temperature varchar [degC]
 -- column: relative_humidity varchar [%]
 -- column: notes varchar
+-- column: importer varchar : program and version that read the file
 select
     pulls.engine,
     pulls.dyno,
@@ -26,5 +27,6 @@ select
     pulls.ambient_temperature_c::varchar as ambient_temperature,
     pulls.ambient_humidity_pct::varchar as relative_humidity,
     pulls.notes,
+    pulls.importer,
 from pulls
 where pulls.pull_no = $pull_no;

@@ -1,0 +1,115 @@
+"""Which files an ingest means: the logs in its folders, and the sheet beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from dynostats.errors import InputError
+
+LOG_ENDINGS = frozenset(
+    {".csv", ".txt", ".tsv", ".dat", ".asc", ".log", ".xlsx", ".parquet", ".mf4"}
+)
+SHEET_NAMES = frozenset({"sheet.csv", "sheet.xlsx"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundFile:
+    """A file to be read as a log.
+
+    Args:
+        path: Where it lies.
+        shown: What to call it: its path within the folder that was asked for.
+        root: The folder that was asked for, or its own folder when the file itself was.
+    """
+
+    path: Path
+    shown: str
+    root: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What lies in the paths of an ingest.
+
+    Args:
+        logs: Files to read, sorted within each path.
+        others: Files of a folder that are not of a kind that holds a log.
+        whole_folders: The folders asked for, whose sheets should have a file for each row.
+    """
+
+    logs: tuple[FoundFile, ...]
+    others: tuple[FoundFile, ...]
+    whole_folders: tuple[Path, ...]
+
+
+def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
+    """Return the files that an ingest of some paths means.
+
+    In a folder and its subfolders every file whose ending may be a log's is taken, except hidden
+    and temporary ones, sheets, and those in `not_logs`. A file named itself is always taken.
+
+    Raises:
+        InputError: If a path does not exist.
+    """
+    excluded = {path.resolve() for path in not_logs}
+    logs: dict[Path, FoundFile] = {}
+    others: list[FoundFile] = []
+    for path in paths:
+        if not path.exists():
+            raise InputError(
+                "there is no such file or folder", where=str(path), mend="Check the path."
+            )
+        for found in _in_folder(path) if path.is_dir() else (_single(path),):
+            if found.path.resolve() in excluded:
+                continue
+            if path.is_dir() and found.path.suffix.lower() not in LOG_ENDINGS:
+                others.append(found)
+            else:
+                logs.setdefault(found.path.resolve(), found)
+    folders = tuple(path for path in paths if path.is_dir())
+    return Found(logs=tuple(logs.values()), others=tuple(others), whole_folders=folders)
+
+
+def sheet_beside(folder: Path, root: Path) -> Path | None:
+    """Return the sheet nearest to the files of a folder: in it, or above it up to the root.
+
+    Raises:
+        InputError: If two sheets lie in that folder.
+    """
+    while True:
+        sheets = sheets_in(folder)
+        if len(sheets) > 1:
+            raise InputError(
+                f"two sheets lie here: {', '.join(sheet.name for sheet in sheets)}",
+                where=str(folder),
+                mend="Say which with --sheet, or move one away.",
+            )
+        if sheets:
+            return sheets[0]
+        if folder in (root, folder.parent):
+            return None
+        folder = folder.parent
+
+
+def sheets_in(folder: Path) -> list[Path]:
+    """Return the files of a folder that are called like a sheet."""
+    return sorted(path for path in folder.iterdir() if path.name.lower() in SHEET_NAMES)
+
+
+def _single(path: Path) -> FoundFile:
+    return FoundFile(path=path, shown=path.name, root=path.parent)
+
+
+def _in_folder(folder: Path) -> Iterable[FoundFile]:
+    for path in sorted(folder.rglob("*")):
+        inside = path.relative_to(folder)
+        if path.is_file() and not _is_passing(inside) and path.name.lower() not in SHEET_NAMES:
+            yield FoundFile(path=path, shown=inside.as_posix(), root=folder)
+
+
+def _is_passing(inside: Path) -> bool:
+    """Tell hidden files and what editors and spreadsheets leave while a file is open."""
+    hidden = any(part.startswith((".", "~$", "__MACOSX")) for part in inside.parts)
+    return hidden or inside.name.endswith(("~", ".tmp", ".part", ".bak", ".lock"))

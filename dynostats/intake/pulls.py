@@ -1,0 +1,118 @@
+"""From the bytes of one file to the pulls it holds, ready for the warehouse."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from dynostats.curves import Sweep, curve_of, find_sweeps
+from dynostats.errors import DynostatsError
+from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
+from dynostats.intake.files import FoundFile
+from dynostats.intake.paperwork import labels_of
+from dynostats.warehouse import NewPull, Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One pull of a file.
+
+    Args:
+        first_row: Row of the file's table its samples begin with, from 0.
+        samples: Its samples.
+        curve: Its curve; None when none can be made.
+        void: Why there is none; None when there is.
+    """
+
+    first_row: int
+    samples: pl.DataFrame
+    curve: pl.DataFrame | None
+    void: str | None
+
+
+def source_of(file: FoundFile) -> Source:
+    """Read a file's bytes and name them by their SHA-256.
+
+    Raises:
+        OSError: If the file cannot be read.
+    """
+    data = file.path.read_bytes()
+    return Source(file=file.path.name, sha256=hashlib.sha256(data).hexdigest(), data=data)
+
+
+def read_pulls(
+    source: Source, file: FoundFile, rows: Sequence[SheetRow], *, table: ChannelTable
+) -> list[NewPull]:
+    """Read a file and return its pulls with labels, curves and findings.
+
+    Raises:
+        DynostatsError: If the file is no log, or its labels are unknown.
+    """
+    ambient = rows[0].ambient if rows else None
+    log, parts, findings = read_parts(source, table=table, ambient=ambient)
+    labels = labels_of(file, rows, log, parts=len(parts))
+    return [
+        NewPull(
+            source=source,
+            labels=label,
+            samples=part.samples,
+            curve=part.curve,
+            part=number,
+            first_row=part.first_row,
+            readings=log.channels,
+            metadata=log.metadata,
+            findings=findings,
+            void=part.void,
+        )
+        for number, (part, label) in enumerate(zip(parts, labels, strict=True), start=1)
+    ]
+
+
+def read_parts(
+    source: Source, *, table: ChannelTable, ambient: Ambient | None
+) -> tuple[Log, list[Part], list[Finding]]:
+    """Read a file, split it at its pulls, and make their curves.
+
+    A log without a pull in it is one part without a curve: it is kept, and left out.
+
+    Raises:
+        DynostatsError: If the file is no log.
+    """
+    log = read_log(source.data, name=source.file, table=table, ambient=ambient)
+    findings = list(log.findings)
+    try:
+        sweeps = find_sweeps(log.samples)
+    except DynostatsError as error:
+        whole = Part(first_row=0, samples=log.samples, curve=None, void=str(error))
+        return log, [whole], findings
+    findings += [Finding(check="sweep", severity="note", message=m) for m in sweeps.findings]
+    starts = _starts(log.samples, sweeps.pulls)
+    ends = [*starts[1:], log.samples.height]
+    parts = [
+        _part(log.samples, sweep, start, end)
+        for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
+    ]
+    return log, parts, findings
+
+
+def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:
+    """Return the row each pull's samples begin with: where the engine was slowest in between."""
+    speed = samples["engine_speed"].to_numpy()
+    starts = [0]
+    for before, after in itertools.pairwise(sweeps):
+        between = speed[before.last_row + 1 : after.first_row + 1]
+        starts.append(before.last_row + 1 + int(np.nanargmin(between)))
+    return starts
+
+
+def _part(samples: pl.DataFrame, sweep: Sweep, start: int, end: int) -> Part:
+    try:
+        curve, void = curve_of(samples, sweep), None
+    except DynostatsError as error:
+        curve, void = None, str(error)
+    return Part(first_row=start, samples=samples[start:end], curve=curve, void=void)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from dynostats.simulate.gas import GAMMA_AIR, HEAT_CAPACITY_AIR, KELVIN, Floats
+from dynostats.arrays import Floats
+from dynostats.simulate.gas import GAMMA_AIR, HEAT_CAPACITY_AIR, KELVIN
 
 HEAT_CAPACITY_EXHAUST = 1150.0
 """Heat capacity of burned gas near 1000 K, J/(kg K); Heywood 1988, ch. 6 (from memory)."""

@@ -8,8 +8,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from dynostats.arrays import Floats
 from dynostats.simulate.engine import EngineSpec
-from dynostats.simulate.gas import Ambient, Floats
+from dynostats.simulate.gas import Ambient
 from dynostats.simulate.noise import CurveNoise, draw_drifts, draw_session_curves
 
 SAMPLE_NOISE: Mapping[str, float] = MappingProxyType(

@@ -5,18 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from dynostats.arrays import Floats, Ints
 from dynostats.errors import AnalysisError
-from dynostats.simulate.gas import Floats
 from dynostats.simulate.noise import (
     CurveNoise,
     draw_drifts,
     draw_pull_curves,
     draw_session_curves,
 )
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +44,7 @@ def lay_out(*sessions: str) -> Layout:
             mend="write one string a session and one letter a pull, for example 'ABBA'",
         )
     return Layout(
-        setup=np.array(letters, dtype=np.int64),
+        setup=np.array(letters, dtype=np.intp),
         session=np.repeat(np.arange(len(sessions)), [len(session) for session in sessions]),
         order=np.concatenate([np.arange(1, len(session) + 1) for session in sessions]),
     )

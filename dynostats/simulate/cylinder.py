@@ -7,8 +7,9 @@ from typing import Literal
 
 import numpy as np
 
+from dynostats.arrays import Floats
 from dynostats.simulate.airpath import HEAT_CAPACITY_EXHAUST
-from dynostats.simulate.gas import KELVIN, Floats
+from dynostats.simulate.gas import KELVIN
 
 Ignition = Literal["spark", "compression"]
 
@@ -58,8 +59,8 @@ class Friction:
 
     constant_kpa: float = 40.0
     peak_pressure_share: float = 0.005
-    speed_kpa_s_m: float = 4.0
-    speed_squared_kpa_s2_m2: float = 0.30
+    speed_kpa_s_m: float = 5.0
+    speed_squared_kpa_s2_m2: float = 0.40
 
     def mean_effective_pressure_kpa(
         self, peak_pressure_kpa: Floats, piston_speed_m_s: Floats
@@ -88,6 +89,19 @@ def ideal_filling(compression_ratio: float, exhaust_over_intake: Floats) -> Floa
     """
     rc, g = compression_ratio, 1.4
     return rc / (rc - 1.0) - (exhaust_over_intake + g - 1.0) / (g * (rc - 1.0))
+
+
+def wall_heating_factor(charge_temperature_c: Floats) -> Floats:
+    """Compute filling relative to a charge of 35 degC: (T / 308.15 K)^0.45.
+
+    Hot walls warm a cold charge more, so filling per manifold density rises with temperature and
+    torque falls with T^0.6 or so instead of T.
+
+    Source:
+        ISO 1585 corrects spark-ignition engines by T^0.6 and SAE J1349 by T^0.5; Heywood 1988,
+        sec. 6.2.3 gives filling as the square root of temperature. 0.45 is our choice.
+    """
+    return ((charge_temperature_c + KELVIN) / 308.15) ** 0.45
 
 
 def indicated_efficiency(compression_ratio: float, share: float) -> float:
@@ -158,8 +172,3 @@ def exhaust_temperature_c(
 def piston_speed_m_s(stroke_mm: float, rpm: Floats) -> Floats:
     """Compute the mean piston speed, m/s: two strokes a revolution."""
     return 2.0 * stroke_mm / 1000.0 * rpm / 60.0
-
-
-def kelvin(temperature_c: Floats) -> Floats:
-    """Return a temperature in kelvin."""
-    return temperature_c + KELVIN

@@ -8,14 +8,17 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from dynostats.simulate.cell import Session, open_session, quiet_session
+from dynostats.simulate.cell import Cell, Session, open_session, quiet_session
+from dynostats.simulate.engine import EngineSpec
 from dynostats.simulate.faults import Fault
 from dynostats.simulate.gas import Ambient
+from dynostats.simulate.noise_truth import NoiseTruth, find_noise_truth
 from dynostats.simulate.pull import simulate_pull
 from dynostats.simulate.scenario import (
     DAYS,
     DEFAULT_SEED,
     QUESTIONS,
+    REFERENCES,
     SETUPS,
     SHOP,
     Day,
@@ -72,6 +75,7 @@ class DemoShop:
         pulls: Every pull in order of time.
         questions: What the shop wants to know; the first is the demo's study.
         truths: The true answer to each question.
+        noises: The true noise of each engine's reference setup, weather between sessions included.
     """
 
     name: str
@@ -79,6 +83,7 @@ class DemoShop:
     pulls: tuple[DemoPull, ...]
     questions: tuple[Question, ...]
     truths: tuple[Truth, ...]
+    noises: tuple[NoiseTruth, ...]
 
     def void_pulls(self) -> tuple[DemoPull, ...]:
         """Return the pulls that the operator aborted: to be excluded, with the note as reason."""
@@ -95,7 +100,14 @@ def demo_shop(seed: int = DEFAULT_SEED) -> DemoShop:
     ]
     by_name = {day.session: (day, opened[0]) for day, opened in zip(DAYS, sessions, strict=True)}
     truths = tuple(_answer(question, *by_name[question.session]) for question in QUESTIONS)
-    return DemoShop(name=SHOP, seed=seed, pulls=tuple(pulls), questions=QUESTIONS, truths=truths)
+    return DemoShop(
+        name=SHOP,
+        seed=seed,
+        pulls=tuple(pulls),
+        questions=QUESTIONS,
+        truths=truths,
+        noises=tuple(_state_noise(*reference) for reference in REFERENCES),
+    )
 
 
 def _open(day: Day, seed: int, index: int) -> tuple[Session, np.random.Generator]:
@@ -143,3 +155,14 @@ def _run_pull(day: Day, session: Session, order: int, rng: np.random.Generator) 
 def _answer(question: Question, day: Day, session: Session) -> Truth:
     quiet = quiet_session(day.cell, day.engine, session.air)
     return find_truth(day.engine, SETUPS[question.baseline], SETUPS[question.candidate], quiet)
+
+
+def _state_noise(cell: Cell, engine: EngineSpec, setup: str) -> NoiseTruth:
+    return find_noise_truth(
+        engine,
+        SETUPS[setup],
+        cell,
+        Ambient(pressure_kpa=_PRESSURE_KPA, temperature_c=_TEMPERATURE_C),
+        pressure_sd_kpa=_PRESSURE_SD_KPA,
+        temperature_sd_c=_TEMPERATURE_SD_C,
+    )

@@ -9,9 +9,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from dynostats.arrays import Floats
 from dynostats.simulate import airpath, cylinder
 from dynostats.simulate.cylinder import PETROL, Friction, Fuel, Ignition
-from dynostats.simulate.gas import KELVIN, Ambient, Floats, density_kg_m3
+from dynostats.simulate.gas import KELVIN, Ambient, density_kg_m3
+from dynostats.units import power_kw
 
 _SOLVER_STEPS = 20
 
@@ -128,7 +130,7 @@ class EngineSpec:
     ignition: Ignition = "spark"
     filling_top: float = 1.0
     intake_heating_c: float = 8.0
-    efficiency_share: float = 0.68
+    efficiency_share: float = 0.70
     lambda_low: float = 0.90
     lambda_high: float = 0.86
     injection_mg: float = 0.0
@@ -275,8 +277,8 @@ class EngineState:
     torque_nm: Floats
 
     def power_kw(self) -> Floats:
-        """Return brake power, kW: torque x speed x pi / 30000."""
-        return self.torque_nm * self.rpm * np.pi / 30_000.0
+        """Return brake power, kW."""
+        return power_kw(self.torque_nm, self.rpm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -420,6 +422,7 @@ def _flow_step(
     """One step of the fixed point: the back pressure of this flow sets the next flow."""
     exhaust_kpa = _exhaust_pressure(engine, rpm, air, charge, flow)
     filling = cylinder.ideal_filling(engine.compression_ratio, exhaust_kpa / charge.manifold_kpa)
+    filling = filling * cylinder.wall_heating_factor(charge.temperature_c)
     rho = density_kg_m3(charge.manifold_kpa * air.dry_fraction(), charge.temperature_c)
     return filling * _gas_dynamics(engine, rpm) * rho * engine.displacement_m3() * rpm / 120.0
 

@@ -131,6 +131,7 @@ def _truth(shop: DemoShop) -> dict[str, object]:
             | truth.to_dict()
             for question, truth in questions
         ],
+        "noise": [noise.to_dict() for noise in shop.noises],
         "setups": {name: setup.changed for name, setup in SETUPS.items()},
         "wrong_labels": [
             {"file": pull.file, "sheet": pull.setup, "fitted": pull.fitted}

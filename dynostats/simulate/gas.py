@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from dynostats.arrays import Floats
+from dynostats.units import saturation_pressure_kpa
 
 KELVIN = 273.15
 GAS_CONSTANT_AIR = 287.05
@@ -34,22 +34,8 @@ class Ambient:
 
     def dry_fraction(self) -> float:
         """Return the share of the pressure that is dry air, 0 to 1 (Dalton's law)."""
-        saturation = float(saturation_pressure_kpa(self.temperature_c))
+        saturation = saturation_pressure_kpa(self.temperature_c)
         return 1.0 - saturation * self.relative_humidity_pct / 100.0 / self.pressure_kpa
-
-
-def saturation_pressure_kpa(temperature_c: float | Floats) -> Floats:
-    """Compute the saturation vapour pressure over liquid water, kPa.
-
-    Args:
-        temperature_c: Temperature, degC, 0 to 50.
-
-    Source:
-        Buck Research CR-1A manual, 1996, eq. for water (revision of Buck 1981, J. Appl. Meteorol.
-        20:1527); within 0.05% of IAPWS-95 in this range.
-    """
-    t = np.asarray(temperature_c, dtype=np.float64)
-    return 0.61121 * np.exp((18.678 - t / 234.5) * (t / (257.14 + t)))
 
 
 def density_kg_m3(pressure_kpa: float | Floats, temperature_c: float | Floats) -> Floats:

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from dynostats.simulate.gas import Floats
+from dynostats.arrays import Floats
 
 NoiseShape = Literal["smooth", "rough", "rpm_dependent", "heavy_tailed", "drifting"]
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from dynostats.arrays import Floats
 from dynostats.simulate.cell import Cell, Session
 from dynostats.simulate.engine import (
     UNDISTURBED,
@@ -18,8 +19,8 @@ from dynostats.simulate.engine import (
     run_engine,
 )
 from dynostats.simulate.faults import Fault, apply_fault, is_thermal
-from dynostats.simulate.gas import Floats
 from dynostats.simulate.noise import CurveNoise, draw_pull_curves
+from dynostats.units import power_kw
 
 _SOAK_PASSES = 3
 _HOT_OIL_TORQUE_PER_K = -0.0004
@@ -224,7 +225,7 @@ def _sense(
         lagged = _lag(values, time_s, cell.lag_s.get(family, 0.0))
         sd = cell.sample_noise.get(family, 0.0)
         sensed[name] = lagged + sd * rng.standard_normal(len(values))
-    power = sensed["torque"] * sensed["engine_speed"] * np.pi / 30_000.0
+    power = power_kw(sensed["torque"], sensed["engine_speed"])
     return pl.DataFrame(sensed).insert_column(3, pl.Series("power", power))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from dynostats.simulate.cell import Cell
+from dynostats.simulate.cell import SAMPLE_NOISE, Cell
 from dynostats.simulate.cylinder import DIESEL, Friction
 from dynostats.simulate.engine import Cooler, EngineSpec, Setup, Turbo
 from dynostats.simulate.faults import Fault
@@ -141,7 +141,7 @@ SETUPS = {setup.name: setup for setup in _SETUPS}
 
 BRAKE = Cell(
     name="cell-1",
-    noise=CurveNoise(pull_sd_pct=0.34, session_sd_pct=0.42, drift_pct_per_pull=-0.06),
+    noise=CurveNoise(pull_sd_pct=0.36, session_sd_pct=0.38, drift_pct_per_pull=-0.06),
     boost_pull_sd_pct=0.18,
 )
 """The brake cell: most of the history, and the study."""
@@ -154,6 +154,7 @@ QUIET = Cell(
     sample_rate_hz=25.0,
     sweep_rate_rpm_s=500.0,
     soak_c=0.5,
+    sample_noise={**SAMPLE_NOISE, "torque": 0.3},
 )
 """A small, well-conditioned cell with another sweep, sample rate and file style."""
 
@@ -223,13 +224,16 @@ STUDY = Day(
     date="2025-09-16",
     cell=BRAKE,
     engine=_FIVE,
-    run=("outlet-54", "outlet-70", "outlet-54", "outlet-70", "outlet-70", "outlet-54", "outlet-70"),
-    faults={4: Fault(kind="torque_collapse", at=0.55, severity=0.7)},
-    notes={4: "boost hose came off at about 4600 rpm, pull aborted, hose refitted"},
+    run=("outlet-54", "outlet-70", "outlet-70", "outlet-70", "outlet-54", "outlet-54", "outlet-70"),
+    faults={3: Fault(kind="torque_collapse", at=0.55, severity=0.7)},
+    notes={3: "boost hose came off at about 4600 rpm, pull aborted, hose refitted"},
 )
-"""The study's day: the fourth pull is void and was repeated."""
+"""The study's day: alternating pairs AB BA AB; the third pull is void and was repeated."""
 
 DAYS = (*HISTORY, STUDY)
+
+REFERENCES = ((BRAKE, _FIVE, _REF), (BRAKE, _CI, "stock"), (QUIET, _NA, "stock"))
+"""Cell, engine and setup whose noise is stated with the truth."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,9 +9,9 @@ from math import factorial
 import numpy as np
 import polars as pl
 
+from dynostats.arrays import Floats
 from dynostats.simulate.cell import Session
 from dynostats.simulate.engine import Charge, EngineSpec, EngineState, Setup, run_with_charge
-from dynostats.simulate.gas import Floats
 from dynostats.simulate.pull import plan_sweep, run_sweep
 
 CAUSES = ("boost", "charge_temperature", "mixture", "rest")

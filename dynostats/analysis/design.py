@@ -28,6 +28,7 @@ class Contrast:
         pull_factor: Effect variance per unit of pull variance: sum of squared weights.
         session_factor: Effect variance per unit of session variance.
         drift_factor: Effect variance per unit of drift variance.
+        refit_factor: Effect variance per unit of refit variance.
         drift_fitted: True when a linear drift was fitted in each session rather than taken from
             history.
         drift_confounded: Share of the setup difference that a linear drift could imitate: the
@@ -39,6 +40,7 @@ class Contrast:
     pull_factor: float
     session_factor: float
     drift_factor: float
+    refit_factor: float
     drift_fitted: bool
     drift_confounded: float
 
@@ -90,6 +92,7 @@ def weigh_pulls(
         pull_factor=float(weights @ weights),
         session_factor=float(((weights @ sessions) ** 2).sum()),
         drift_factor=float(((weights @ order) ** 2).sum()),
+        refit_factor=float(((weights @ _cells(curves)) ** 2).sum()),
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
     )
@@ -98,6 +101,10 @@ def weigh_pulls(
 def _one_hot(labels: list[str]) -> Floats:
     distinct = sorted(set(labels))
     return np.array([[float(label == name) for name in distinct] for label in labels])
+
+
+def _cells(curves: CurveSet) -> Floats:
+    return _one_hot([f"{s}\n{k}" for s, k in zip(curves.session, curves.setup, strict=True)])
 
 
 def _asked(setup: list[str], baseline: str, candidate: str) -> Floats:

@@ -85,7 +85,7 @@ def estimate_effect(
     mine = np.array(
         [key in own for key in zip(everything.engine, everything.session, strict=True)], dtype=bool
     )
-    noise = learn_noise(layers, everything.rpm, own_sessions=np.unique(layers.sessions[mine]))
+    noise = learn_noise(layers, everything.rpm, own=mine)
     contrast = weigh_pulls(
         study,
         baseline=baseline,
@@ -102,8 +102,11 @@ def estimate_effect(
         target = Target(
             functionals=functionals,
             pull_factor=contrast.pull_factor,
-            session_factor=contrast.session_factor if _unmet(contrast) else 0.0,
-            drift_factor=contrast.drift_factor,
+            upper_factors={
+                "session": contrast.session_factor if _unmet(contrast) else 0.0,
+                "drift": contrast.drift_factor,
+                "refit": contrast.refit_factor,
+            },
         )
         spread = standard_errors(noise, target)
         drawn = draw_errors(noise, target, draws=draws, rng=np.random.default_rng(seed))

@@ -18,8 +18,9 @@ from dynostats.analysis.moderation import PRIOR_DF_GRID
 from dynostats.analysis.noise import LayerNoise, NoiseModel, component, pooling_weights
 from dynostats.arrays import Flags, Floats
 
-# Simulated variance fields; each serves many simulated effect curves, being the costly part.
-VARIANCE_DRAWS = 400
+# Contrasts simulated a layer, the costly part: a variance from few contrasts varies much and is
+# simulated in many worlds; each world serves several simulated effect curves.
+CONTRASTS_DRAWN = 20_000
 # More contrasts than this are simulated by narrowing the spread of that many.
 MOST_SIMULATED = 48
 # Part of the total variance that the kept principal curves must carry.
@@ -33,14 +34,12 @@ class Target:
     Args:
         functionals: Shape (members, speeds): rows that turn an effect curve into band means.
         pull_factor: Effect variance per unit of pull variance.
-        session_factor: Per unit of session variance.
-        drift_factor: Per unit of drift variance.
+        upper_factors: Effect variance per unit of variance of each layer above, by its name.
     """
 
     functionals: Floats
     pull_factor: float
-    session_factor: float
-    drift_factor: float
+    upper_factors: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,7 +101,8 @@ def draw_errors(
         draws: Number of simulated studies.
         rng: Source of randomness.
     """
-    worlds = min(VARIANCE_DRAWS, draws)
+    most = max(min(layer.df, MOST_SIMULATED) for layer in _layers(noise).values())
+    worlds = min(CONTRASTS_DRAWN // most, draws)
     roots = _roots(noise)
     scale = _draw_scales(noise, worlds, rng)
     fields = {
@@ -122,13 +122,9 @@ def draw_errors(
 
 
 def _layers(noise: NoiseModel) -> dict[str, LayerNoise]:
-    named = {
-        "history": noise.pull,
-        "own": noise.own,
-        "session": noise.session,
-        "drift": noise.drift,
-    }
-    return {name: layer for name, layer in named.items() if layer is not None}
+    named = {"history": noise.pull, "own": noise.own}
+    lowest = {name: layer for name, layer in named.items() if layer is not None}
+    return lowest | noise.upper_layers()
 
 
 def _squares_of(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
@@ -156,13 +152,9 @@ def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Fl
     base = _pooled_base(fields, noise)
     scale = _moderated_scale(fields, noise)
     variance = target.pull_factor * base * scale[:, None]
-    for name, layer, factor in (
-        ("session", noise.session, target.session_factor),
-        ("drift", noise.drift, target.drift_factor),
-    ):
-        if layer is not None and factor > 0.0:
-            share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
-            variance = variance + factor * share
+    for name, layer in noise.upper_layers().items():
+        share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
+        variance = variance + target.upper_factors[name] * share
     return variance
 
 
@@ -227,10 +219,8 @@ def _roots(noise: NoiseModel) -> dict[str, Floats]:
     roots = {name: _root(layer.variance, layer.correlation) for name, layer in layers.items()}
     if "own" in roots:  # too few contrasts for a covariance of its own: history's shape
         roots["own"] = _root(main.variance, main.correlation)
-    for name in ("session", "drift"):
-        if name in layers:
-            layer = layers[name]
-            roots[f"{name} alone"] = _root(component(layer, main.variance), layer.correlation)
+    for name, layer in noise.upper_layers().items():
+        roots[f"{name} alone"] = _root(component(layer, main.variance), layer.correlation)
     roots["pull"] = _root(main.variance, main.correlation)
     return roots
 
@@ -281,11 +271,8 @@ def _draw_effect(
     root = roots["pull"]
     error = rng.standard_normal((draws, len(root))) @ root
     error *= np.sqrt(target.pull_factor * scale)[:, None]
-    for name, factor in (
-        ("session alone", target.session_factor),
-        ("drift alone", target.drift_factor),
-    ):
-        if name in roots and factor > 0.0:
-            root = roots[name]
+    for name, factor in target.upper_factors.items():
+        if f"{name} alone" in roots and factor > 0.0:
+            root = roots[f"{name} alone"]
             error += np.sqrt(factor) * rng.standard_normal((draws, len(root))) @ root
     return error

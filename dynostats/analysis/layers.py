@@ -1,12 +1,14 @@
 """The layers of noise as contrasts of curves: each layer is a set of curves with known mean zero.
 
-Model (METHODS in DEVELOPERS.md): log torque of a pull = curve of its engine and setup
-+ curve of its session + drift curve x run order + curve of the pull. Orthonormal contrasts of the
-pulls isolate the layers, at every grid speed at once:
+Model: log torque of a pull = curve of its engine and setup + curve of its session + curve of that
+fitting of the setup in that session + drift curve x run order + curve of the pull. Orthonormal
+contrasts of the pulls isolate the layers, at every grid speed at once:
 
 - pull contrasts: differences between pulls of one setup in one session, freed of drift;
 - slope contrasts: the part of those differences that runs along the run order;
-- session contrasts: differences between sessions of one engine, freed of setups.
+- session contrasts: differences between sessions of one engine, freed of setups;
+- refit contrasts: what setups and sessions together do not explain of the means of the cells, one
+  setup in one session: in a study of pairs over several days this is the error of the difference.
 
 Source: Henderson (1953), Biometrics 9:226, method III; Searle, Casella & McCulloch (1992),
 Variance Components, ch. 5: sums of squares of fitted constants have expectation
@@ -20,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.arrays import Floats, Ints
+from dynostats.arrays import Flags, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,7 +34,7 @@ class Layer:
         coefficient: Shape (contrasts,): variance of a contrast = pull variance
             + coefficient x variance of the layer. Zero for the pull layer itself.
         group: Shape (contrasts,): number of the session the contrast belongs to (for the session
-            layer: of the engine).
+            and refit layers: of the engine).
     """
 
     curves: Floats
@@ -43,9 +45,8 @@ class Layer:
         """Return the number of contrasts: the degrees of freedom where all are covered."""
         return len(self.curves)
 
-    def of(self, groups: Ints) -> Layer:
-        """Return only the contrasts of the given groups."""
-        keep = np.isin(self.group, groups)
+    def only(self, keep: Flags) -> Layer:
+        """Return only the contrasts flagged, shape (contrasts,)."""
         return Layer(
             curves=self.curves[keep], coefficient=self.coefficient[keep], group=self.group[keep]
         )
@@ -59,6 +60,7 @@ class Layers:
         pull: Differences between pulls of one setup in one session, freed of a linear drift.
         slope: What a linear drift explains of those differences.
         session: Differences between sessions, freed of setups.
+        refit: What remains of the cells' means after setups and sessions.
         sessions: Shape (pulls,): number of each pull's session, as used in `group`.
         engines: Shape (pulls,): number of each pull's engine.
     """
@@ -66,6 +68,7 @@ class Layers:
     pull: Layer
     slope: Layer
     session: Layer
+    refit: Layer
     sessions: Ints
     engines: Ints
 
@@ -83,10 +86,12 @@ def split_layers(curves: CurveSet) -> Layers:
     engines = _codes(curves.engine)
     cells = _codes(curves.engine, curves.session, curves.setup)
     pull, slope = _within_sessions(curves, sessions, cells)
+    session, refit = _between_sessions(curves, engines, sessions, cells)
     return Layers(
         pull=pull,
         slope=slope,
-        session=_between_sessions(curves, engines, sessions, cells),
+        session=session,
+        refit=refit,
         sessions=sessions,
         engines=engines,
     )
@@ -136,8 +141,12 @@ def _within_sessions(curves: CurveSet, sessions: Ints, cells: Ints) -> tuple[Lay
     return pull, slope
 
 
-def _between_sessions(curves: CurveSet, engines: Ints, sessions: Ints, cells: Ints) -> Layer:
-    parts: list[tuple[Floats, Floats, int]] = []
+def _between_sessions(
+    curves: CurveSet, engines: Ints, sessions: Ints, cells: Ints
+) -> tuple[Layer, Layer]:
+    """Return the session and the refit contrasts, engine by engine."""
+    session: list[_Part] = []
+    refit: list[_Part] = []
     for rows in _members(engines):
         if np.ptp(sessions[rows]) == 0:
             continue
@@ -147,16 +156,29 @@ def _between_sessions(curves: CurveSet, engines: Ints, sessions: Ints, cells: In
         first = np.array([rows[at[0]] for at in in_cells], dtype=np.intp)
         setups = _indicator(_codes([curves.setup[row] for row in first])) * weight[:, None]
         visits = _indicator(sessions[first]) * weight[:, None]
+        scaled = weight[:, None] * means
+        number = int(engines[rows[0]])
         basis = _range(_residual(visits, setups))
-        if basis.shape[1] == 0:
-            continue
-        # One rotation of the basis makes the coefficients exact, contrast by contrast.
-        share = basis.T @ visits
-        coefficient, turn = np.linalg.eigh(share @ share.T)
-        contrasts = (basis @ turn).T @ (weight[:, None] * means)
-        parts.append((contrasts, coefficient, int(engines[rows[0]])))
+        session.append(_rotated(basis, visits, scaled, number))
+        rest = _complement(np.hstack([_range(setups), basis]))
+        refit.append(_rotated(rest, np.diag(weight), scaled, number))
+    speeds = curves.log_torque.shape[1]
+    return _layer(session, speeds), _layer(refit, speeds)
+
+
+_Part = tuple[Floats, Floats, int]
+
+
+def _rotated(basis: Floats, loading: Floats, scaled: Floats, number: int) -> _Part:
+    """Turn a basis so that each contrast has a coefficient of its own and none share the layer."""
+    share = basis.T @ loading
+    coefficient, turn = np.linalg.eigh(share @ share.T)
+    return (basis @ turn).T @ scaled, coefficient, number
+
+
+def _layer(parts: list[_Part], speeds: int) -> Layer:
     return Layer(
-        curves=_stack([part for part, _, _ in parts], curves.log_torque.shape[1]),
+        curves=_stack([part for part, _, _ in parts], speeds),
         coefficient=np.concatenate([part for _, part, _ in parts]) if parts else np.zeros(0),
         group=_repeat([number for _, _, number in parts], [len(part) for part, _, _ in parts]),
     )

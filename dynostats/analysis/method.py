@@ -8,7 +8,7 @@ REFERENCES = (
     "ISO 5725-1:1994 and 5725-2:1994, repeatability and reproducibility of measurement results",
     "Henderson (1953), Biometrics 9:226, variance components by fitted constants",
     (
-        "Smyth (2004), Statistical Applications in Genetics and Molecular Biology 3(1):3, moderated "
+        "Smyth (2004), Stat. Applications in Genetics and Molecular Biology 3(1):3, moderated "
         "variance"
     ),
     "Degras (2011), Statistica Sinica 21:1735, simultaneous bands for curves",

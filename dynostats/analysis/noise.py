@@ -14,7 +14,7 @@ from scipy.stats import f as f_distribution
 
 from dynostats.analysis.layers import Layer, Layers
 from dynostats.analysis.moderation import weigh_prior_df
-from dynostats.arrays import Floats, Ints
+from dynostats.arrays import Flags, Floats, Ints
 
 # Standard deviation of the weights by which sums of squares of neighbouring speeds are pooled.
 POOLING_RPM = 400.0
@@ -56,12 +56,13 @@ class NoiseModel:
 
     Args:
         rpm: Grid speeds, shape (speeds,).
-        pull: Mean square of pull contrasts outside the study.
-        own: Mean square of pull contrasts of the study itself.
+        pull: Mean square of pull contrasts outside the study; None where there are none.
+        own: Mean square of pull contrasts of the study itself; None where there are none.
         session: Mean square of session contrasts; None where no setup was ever repeated in another
             session.
         drift: Mean square of slope contrasts; None where no run order is known or no drift is
             shown (then its contrasts are pooled into the pull layer).
+        refit: Mean square of refit contrasts; None where none exist or none stands out.
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
         slopes_seen: Number of sessions from which a drift could have been learned.
     """
@@ -71,31 +72,40 @@ class NoiseModel:
     own: LayerNoise | None
     session: LayerNoise | None
     drift: LayerNoise | None
+    refit: LayerNoise | None
     prior_df_weights: Floats
     slopes_seen: int
 
+    def upper_layers(self) -> dict[str, LayerNoise]:
+        """Return the layers above the pull layer that exist, by name."""
+        named = {"session": self.session, "drift": self.drift, "refit": self.refit}
+        return {name: layer for name, layer in named.items() if layer is not None}
 
-def learn_noise(layers: Layers, rpm: Floats, *, own_sessions: Ints) -> NoiseModel:
+
+def learn_noise(layers: Layers, rpm: Floats, *, own: Flags) -> NoiseModel:
     """Estimate every layer's covariance over engine speed.
 
     Args:
         layers: Contrasts of all pulls in scope, the study's included.
         rpm: Grid speeds of the contrasts, shape (speeds,).
-        own_sessions: Numbers of the study's sessions: they are left out of their own prior.
+        own: Shape (pulls,): True for the study's pulls; they are left out of their own prior.
 
     Returns:
         The noise model.
     """
-    pooled = _pool_slopes(layers, rpm)
-    pull, slope = pooled
-    others = np.setdiff1d(np.unique(pull.group), own_sessions)
-    history, own = pull.of(others), pull.of(own_sessions)
+    pull, slope, refit = _pool_layers(layers, rpm)
+    own_groups = np.union1d(
+        layers.sessions[own], _engine_groups(layers, np.unique(layers.engines[own]))
+    )
+    mine = np.isin(pull.group, own_groups)
+    history = pull.only(~mine)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
-        own=_layer_noise(own, rpm),
+        own=_layer_noise(pull.only(mine), rpm),
         session=_layer_noise(layers.session, rpm),
         drift=_layer_noise(slope, rpm),
+        refit=_layer_noise(refit, rpm),
         prior_df_weights=_weigh_heterogeneity(history, rpm),
         slopes_seen=len(layers.slope),
     )
@@ -141,30 +151,40 @@ def effective_speeds(correlation: Floats) -> float:
     return float(np.trace(correlation) ** 2 / (correlation**2).sum())
 
 
-def _pool_slopes(layers: Layers, rpm: Floats) -> tuple[Layer, Layer]:
-    """Pool slope contrasts into the pull layer unless they show a drift.
+def _pool_layers(layers: Layers, rpm: Floats) -> tuple[Layer, Layer, Layer]:
+    """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
-    Where they are all there is, they stand for the pull layer: a drift can only make them larger.
+    Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
+    only make them larger.
     """
-    pull, slope = layers.pull, layers.slope
-    if len(slope) == 0 or (len(pull) > 0 and _shows_drift(pull, slope, rpm)):
-        return pull, slope
+    pull, slope = _pool(layers.pull, layers.slope, layers.slope.group, rpm)
+    pull, refit = _pool(pull, layers.refit, _engine_groups(layers, layers.refit.group), rpm)
+    return pull, slope, refit
+
+
+def _engine_groups(layers: Layers, engines: Ints) -> Ints:
+    """Number engines behind the sessions, so that both can be groups of one layer."""
+    return engines + int(layers.sessions.max()) + 1
+
+
+def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, Layer]:
+    if len(upper) == 0 or (len(pull) > 0 and _stands_out(pull, upper, rpm)):
+        return pull, upper
     together = Layer(
-        curves=np.concatenate([pull.curves, slope.curves]),
-        coefficient=np.zeros(len(pull) + len(slope)),
-        group=np.concatenate([pull.group, slope.group]),
+        curves=np.concatenate([pull.curves, upper.curves]),
+        coefficient=np.zeros(len(pull) + len(upper)),
+        group=np.concatenate([pull.group, group]),
     )
-    none = np.zeros(0, dtype=np.intp)
-    return together, slope.of(none)
+    return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
-def _shows_drift(pull: Layer, slope: Layer, rpm: Floats) -> bool:
+def _stands_out(pull: Layer, upper: Layer, rpm: Floats) -> bool:
     base = np.sqrt(pool_over_speed(pull.curves, rpm))
     if not (base > 0).all():
         return True
     worth = effective_speeds(_correlation(pull.curves / base, rpm))
-    ratio = _mean_square(slope.curves / base) / _mean_square(pull.curves / base)
-    p_value = float(f_distribution.sf(ratio, len(slope) * worth, len(pull) * worth))
+    ratio = _mean_square(upper.curves / base) / _mean_square(pull.curves / base)
+    p_value = float(f_distribution.sf(ratio, len(upper) * worth, len(pull) * worth))
     return p_value < POOL_ABOVE_P
 
 

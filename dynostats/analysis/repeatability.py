@@ -12,7 +12,7 @@ from scipy.stats import t as student_t
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.layers import split_layers
 from dynostats.analysis.noise import LayerNoise, component, learn_noise
-from dynostats.arrays import Floats, Ints
+from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
 LEVEL = 0.95
@@ -85,8 +85,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         AnalysisError: No setup was pulled twice in one session.
     """
     layers = split_layers(curves)
-    nothing: Ints = np.zeros(0, dtype=np.intp)
-    noise = learn_noise(layers, curves.rpm, own_sessions=nothing)
+    noise = learn_noise(layers, curves.rpm, own=np.zeros(len(curves), dtype=np.bool_))
     if noise.pull is None:
         raise AnalysisError(
             "no setup in scope was pulled twice in one session, so it cannot be told how far "

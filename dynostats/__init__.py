@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dynostats.analysis.comparison import Comparison
-    from dynostats.api import Warehouse, open_warehouse
+    from dynostats.api import Finding, Warehouse, demo, open_warehouse
     from dynostats.errors import AnalysisError, DynostatsError, InputError, WarehouseError
 
     __version__: str
@@ -19,10 +19,12 @@ __all__ = [
     "AnalysisError",
     "Comparison",
     "DynostatsError",
+    "Finding",
     "InputError",
     "Warehouse",
     "WarehouseError",
     "__version__",
+    "demo",
     "open_warehouse",
 ]
 
@@ -30,9 +32,11 @@ _HOMES = {
     "AnalysisError": "dynostats.errors",
     "Comparison": "dynostats.analysis.comparison",
     "DynostatsError": "dynostats.errors",
+    "Finding": "dynostats.api",
     "InputError": "dynostats.errors",
     "Warehouse": "dynostats.api",
     "WarehouseError": "dynostats.errors",
+    "demo": "dynostats.api",
     "open_warehouse": "dynostats.api",
 }
 

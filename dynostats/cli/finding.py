@@ -46,6 +46,11 @@ def format_pct(value: float | None) -> str:
     return "?" if value is None else f"{value:+.2f}%"
 
 
+def format_sd(value: float | None) -> str:
+    """Return a size in percent, or a question mark when it is not known."""
+    return "?" if value is None else f"{value:.2f}%"
+
+
 def _question(result: Comparison) -> str:
     low, high = result.band
     return (

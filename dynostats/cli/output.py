@@ -59,8 +59,30 @@ def answer_console() -> Console:
     """Return the console for answers; into a pipe it is wide, so that no name is cut off."""
     from rich.console import Console
 
-    width = None if sys.stdout.isatty() else 160
+    width = None if sys.stdout.isatty() else 200
     return Console(file=sys.stdout, width=width, highlight=False, emoji=False, markup=False)
+
+
+def print_rows(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Print rows as a table; no value is cut off."""
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    for row in rows:
+        table.add_row(*(_cell(value) for value in row))
+    answer_console().print(table)
+
+
+def _cell(value: object) -> str:
+    match value:
+        case None:
+            return ""
+        case float():
+            return f"{value:.6g}"
+        case _:
+            return str(value)
 
 
 def tell(message: str) -> None:

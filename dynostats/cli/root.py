@@ -10,8 +10,12 @@ from typing import NoReturn
 
 import click
 
+from dynostats.cli.asking import query
+from dynostats.cli.demo import demo
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
+from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
+from dynostats.cli.study import compare, repeatability
 from dynostats.errors import DynostatsError
 
 EXIT_REFUSED = 1
@@ -28,7 +32,15 @@ def _print_version(context: click.Context, _: click.Parameter, value: bool) -> N
     context.exit()
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class InOrderOfUse(click.Group):
+    """Lists its commands as a newcomer meets them, not by the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Return the names in the order they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrderOfUse, context_settings={"help_option_names": ["-h", "--help"]})
 @warehouse_option(hidden=False)
 @debug_option(hidden=False)
 @click.option(
@@ -55,6 +67,21 @@ def dynostats() -> None:
 
     `dynostats COMMAND --help` shows the options and examples of one command.
     """
+
+
+for command in (
+    demo,
+    ingest,
+    pulls,
+    compare,
+    repeatability,
+    exclude,
+    include,
+    amend,
+    query,
+    reingest,
+):
+    dynostats.add_command(command)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

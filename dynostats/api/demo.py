@@ -1,0 +1,102 @@
+"""The main job on a simulated shop whose truth is known: files, warehouse, answer, report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from dynostats.api.results import Finding
+from dynostats.api.warehouse import Warehouse, open_warehouse
+from dynostats.intake import IngestReport, Progress
+from dynostats.report import Shop
+from dynostats.simulate import DemoShop, Truth, demo_shop, write_demo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Demo:
+    """What the demo made, and what is true.
+
+    Args:
+        folder: Where everything lies.
+        files: The folder with the logs and their sheet.
+        warehouse: The warehouse file.
+        report: The HTML report.
+        shop: Name of the invented shop.
+        ingested: What became of each file.
+        finding: The answer of the shop's study.
+        truth: What the simulator knows to be true.
+    """
+
+    folder: Path
+    files: Path
+    warehouse: Path
+    report: Path
+    shop: str
+    ingested: IngestReport
+    finding: Finding
+    truth: Truth
+
+    def holds_truth(self) -> bool:
+        """Say whether the true mean effect lies inside the stated interval."""
+        low, high = self.finding.overall.low_pct, self.finding.overall.high_pct
+        return low is not None and high is not None and low <= self.truth.effect_pct <= high
+
+    def to_dict(self) -> dict[str, object]:
+        """Return everything as plain values."""
+        return {
+            "folder": str(self.folder),
+            "files": str(self.files),
+            "warehouse": str(self.warehouse),
+            "report": str(self.report),
+            "shop": self.shop,
+            "ingest": self.ingested.to_dict(),
+            "compare": self.finding.to_dict(),
+            "truth": self.truth.to_dict() | {"inside_interval": self.holds_truth()},
+        }
+
+
+def demo(folder: Path, *, progress: Callable[[Progress], None] | None = None) -> Demo:
+    """Simulate a shop, store its files, answer its study and write the report; safe to repeat.
+
+    Args:
+        folder: Where everything goes; made if missing.
+        progress: Told how far the ingest is.
+
+    Raises:
+        DynostatsError: If the folder cannot be written.
+    """
+    shop = demo_shop()
+    files = folder / "pulls"
+    write_demo(shop, files)
+    with open_warehouse(folder / "dynostats.duckdb") as warehouse:
+        ingested = warehouse.ingest(files, sheet=files / "sheet.csv", progress=progress)
+        _exclude_void_pulls(warehouse, shop)
+        question = shop.questions[0]
+        finding = warehouse.compare(baseline=question.baseline, candidate=question.candidate)
+        report = warehouse.report(
+            finding,
+            folder / "report.html",
+            shop=Shop(name=f"{shop.name} (an invented shop)"),
+            command=f"dynostats --warehouse {warehouse.path.name} compare "
+            f"--baseline {question.baseline} --candidate {question.candidate} "
+            "--report report.html",
+        )
+    return Demo(
+        folder=folder,
+        files=files,
+        warehouse=warehouse.path,
+        report=report,
+        shop=shop.name,
+        ingested=ingested,
+        finding=finding,
+        truth=shop.truths[0],
+    )
+
+
+def _exclude_void_pulls(warehouse: Warehouse, shop: DemoShop) -> None:
+    """Exclude what the operator aborted, with the operator's words, unless it is already."""
+    accepted = warehouse.pulls().frame.filter(state="accepted")
+    for aborted in shop.void_pulls():
+        for pull in accepted.filter(file=aborted.file)["pull"]:
+            warehouse.exclude(pull, why=aborted.notes, who="operator")

@@ -1,0 +1,96 @@
+"""What a user meant: the engine that has both setups, the name nearest to a mistyped one."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Collection
+
+import polars as pl
+
+from dynostats.errors import AnalysisError, WarehouseError
+
+
+def choose_engine(pulls: pl.DataFrame, *, baseline: str, candidate: str, engine: str | None) -> str:
+    """Return the engine a comparison is about.
+
+    Args:
+        pulls: One row a stored pull, with engine and setup.
+        baseline: Name of the baseline setup.
+        candidate: Name of the candidate setup.
+        engine: The engine asked for; None to find the only one that has both setups.
+
+    Raises:
+        AnalysisError: If several engines have both setups, or none has.
+        WarehouseError: If a setup is not stored.
+    """
+    if engine is not None:
+        return engine
+    for setup in (baseline, candidate):
+        require_name(setup, pulls["setup"].unique(), kind="setup")
+    return _only_engine(_engines_with(pulls, baseline, candidate), baseline, candidate, pulls)
+
+
+def require_name(name: str, stored: Collection[str], *, kind: str) -> None:
+    """Do nothing if a name is stored.
+
+    Raises:
+        WarehouseError: If it is not; names the nearest that is.
+    """
+    if name in stored:
+        return
+    known = sorted(stored)
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    hint = f"Did you mean '{near[0]}'? " if near else ""
+    raise WarehouseError(
+        f"there is no {kind} '{name}' in the warehouse",
+        where=f"{kind} {name}",
+        mend=f"{hint}Stored {kind}s: {_listed(known)}.",
+    )
+
+
+def require_correction(name: str | None) -> str:
+    """Return the name of a known ambient correction; None means none.
+
+    Raises:
+        AnalysisError: If it is not known.
+    """
+    if name in {None, "none"}:
+        return "none"
+    raise AnalysisError(
+        f"there is no ambient correction '{name}'",
+        where="--correction",
+        mend="This version compares uncorrected curves only: leave --correction out, and pull "
+        "both setups in one session, so that they see the same air.",
+    )
+
+
+def _engines_with(pulls: pl.DataFrame, *setups: str) -> list[str]:
+    sides = (set(pulls.filter(pl.col("setup") == setup)["engine"]) for setup in setups)
+    return sorted(set[str].intersection(*sides))
+
+
+def _only_engine(engines: list[str], baseline: str, candidate: str, pulls: pl.DataFrame) -> str:
+    if len(engines) == 1:
+        return engines[0]
+    if engines:
+        raise AnalysisError(
+            f"{len(engines)} engines have both '{baseline}' and '{candidate}'",
+            where="--engine",
+            mend=f"Say which with --engine: {_listed(engines)}.",
+        )
+    has = {
+        setup: _listed(sorted(pulls.filter(pl.col("setup") == setup)["engine"].unique()))
+        for setup in (baseline, candidate)
+    }
+    raise AnalysisError(
+        f"no engine has both setups: '{baseline}' was pulled on {has[baseline]}, "
+        f"'{candidate}' on {has[candidate]}",
+        where="--baseline, --candidate",
+        mend="Compare two setups of one engine, or `dynostats amend` a wrong engine name.",
+    )
+
+
+def _listed(names: Collection[str], at_most: int = 12) -> str:
+    shown = [f"'{name}'" for name in names][:at_most]
+    more = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "") if shown else "none"

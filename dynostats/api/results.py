@@ -1,0 +1,109 @@
+"""What the functions of a warehouse give: frozen results that are dicts, frames and pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from html import escape
+
+import altair as alt
+import polars as pl
+import vl_convert
+
+from dynostats.analysis.comparison import Comparison
+from dynostats.charts import effect_chart
+from dynostats.report.sentences import answer, where
+from dynostats.warehouse import Correction
+
+_LISTED = (
+    "pull",
+    "file",
+    "engine",
+    "dyno",
+    "session",
+    "setup",
+    "order",
+    "started",
+    "state",
+    "why",
+    "rpm_low",
+    "rpm_high",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PullList:
+    """What is stored.
+
+    Args:
+        frame: One row a pull: labels, state and why, range of speed, ambient.
+    """
+
+    frame: pl.DataFrame
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the JSON of the contract."""
+        return {"pulls": self.frame.select(_LISTED).to_dicts()}
+
+    def _repr_html_(self) -> str:
+        return self.frame.select(_LISTED)._repr_html_()  # pyright: ignore[reportPrivateUsage]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class QueryAnswer:
+    """The rows a query gave.
+
+    Args:
+        frame: The rows.
+    """
+
+    frame: pl.DataFrame
+
+    def to_dict(self) -> dict[str, object]:
+        """Return column names and rows."""
+        return {"columns": self.frame.columns, "rows": self.frame.to_dicts()}
+
+    def _repr_html_(self) -> str:
+        return self.frame._repr_html_()  # pyright: ignore[reportPrivateUsage]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amended:
+    """A correction that now stands in the warehouse's history.
+
+    Args:
+        pull: The pull.
+        correction: What was changed, from what to what, why and by whom.
+    """
+
+    pull: str
+    correction: Correction
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the correction as plain values."""
+        return {
+            "pull": self.pull,
+            "field": self.correction.field,
+            "old": self.correction.old,
+            "new": self.correction.new,
+            "why": self.correction.why,
+            "who": self.correction.who,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Finding(Comparison):
+    """A comparison that can draw itself."""
+
+    def chart(self) -> alt.LayerChart:
+        """Return the effect curve with its simultaneous band and regions."""
+        return effect_chart(self)
+
+    def _repr_html_(self) -> str:
+        sentences = " ".join((answer(self), *where(self)))
+        picture = vl_convert.vegalite_to_svg(self.chart().to_dict())
+        return f"<p>{escape(sentences)}</p>{picture}"
+
+
+def as_finding(result: Comparison) -> Finding:
+    """Return a comparison with its chart and notebook view."""
+    return Finding(**{field.name: getattr(result, field.name) for field in fields(result)})

@@ -1,0 +1,287 @@
+"""The warehouse as a Python object."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import polars as pl
+
+from dynostats import __version__
+from dynostats.analysis.compare import Question, compare
+from dynostats.analysis.comparison import Comparison
+from dynostats.analysis.curve_set import curve_set
+from dynostats.analysis.repeatability import Repeatability, measure_repeatability
+from dynostats.api.names import choose_engine, require_correction, require_name
+from dynostats.api.results import Amended, Finding, PullList, QueryAnswer, as_finding
+from dynostats.intake import IngestReport, Progress, ingest, reingest
+from dynostats.report import Provenance, Shop, write_report
+from dynostats.warehouse import Store, open_store
+from dynostats.warehouse.named import Value
+
+AnyPath = str | os.PathLike[str]
+
+
+def open_warehouse(path: AnyPath) -> Warehouse:
+    """Return the warehouse at a path; `ingest` makes the file when there is none.
+
+    Example:
+        >>> import dynostats as ds
+        >>> with ds.open_warehouse("shop.duckdb") as wh:
+        ...     wh.path.name
+        'shop.duckdb'
+    """
+    return Warehouse(Path(path))
+
+
+class Warehouse:
+    """A warehouse file. Made by `open_warehouse`.
+
+    Each call opens the file for itself and lets go of it at its end, so that a notebook left open
+    does not keep the cell's computer from storing the next pull.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Remember where the file is."""
+        self.path = path
+
+    def __enter__(self) -> Self:
+        """Return the warehouse."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave; nothing is held open between calls."""
+
+    def __repr__(self) -> str:
+        """Name the file."""
+        return f"Warehouse({str(self.path)!r})"
+
+    def ingest(
+        self,
+        *paths: AnyPath,
+        sheet: AnyPath | None = None,
+        channels: AnyPath | None = None,
+        progress: Callable[[Progress], None] | None = None,
+    ) -> IngestReport:
+        """Store files and folders; what is stored already is skipped.
+
+        Args:
+            *paths: Log files, or folders with them.
+            sheet: The sheet with one row a pull; None to use the one beside the files.
+            channels: A TOML file with the shop's own channel names.
+            progress: Told after each batch how far it is.
+
+        Raises:
+            DynostatsError: If the sheet or the warehouse cannot be used. A file that cannot be
+                taken raises nothing: it stands in the report as refused.
+        """
+        return ingest(
+            [Path(path) for path in paths],
+            warehouse=self.path,
+            sheet=None if sheet is None else Path(sheet),
+            channels=None if channels is None else Path(channels),
+            progress=progress,
+        )
+
+    def reingest(
+        self,
+        *pulls: str,
+        channels: AnyPath | None = None,
+        who: str | None = None,
+        progress: Callable[[Progress], None] | None = None,
+    ) -> IngestReport:
+        """Read the stored bytes of pulls again; names, labels, state and history stay.
+
+        Args:
+            *pulls: Names of the pulls; none for all.
+            channels: A TOML file with the shop's own channel names.
+            who: Who asks for it, for the history.
+            progress: Told after every file.
+
+        Raises:
+            WarehouseError: If there is no such pull.
+        """
+        return reingest(
+            pulls or None,
+            warehouse=self.path,
+            who=_name(who),
+            channels=None if channels is None else Path(channels),
+            progress=progress,
+        )
+
+    def pulls(
+        self,
+        *,
+        engine: str | None = None,
+        dyno: str | None = None,
+        session: str | None = None,
+        setup: str | None = None,
+        as_of: datetime | None = None,
+    ) -> PullList:
+        """List what is stored, or was at a past time."""
+        with self._reading() as store:
+            frame = store.pulls(engine=engine, dyno=dyno, session=session, setup=setup, as_of=as_of)
+        return PullList(frame=frame)
+
+    def exclude(self, pull: str, *, why: str, who: str | None = None) -> Amended:
+        """Leave a pull out of the analyses; it stays stored, with the reason.
+
+        Raises:
+            WarehouseError: If there is no such pull, or no reason.
+        """
+        with self._writing() as store:
+            return Amended(pull=pull, correction=store.exclude(pull, why=why, who=_name(who)))
+
+    def include(self, pull: str, *, why: str, who: str | None = None) -> Amended:
+        """Take an excluded pull back.
+
+        Raises:
+            WarehouseError: If there is no such pull, no reason, or it is not excluded.
+        """
+        with self._writing() as store:
+            return Amended(pull=pull, correction=store.include(pull, why=why, who=_name(who)))
+
+    def amend(
+        self, pull: str, field: str, value: str, *, why: str, who: str | None = None
+    ) -> Amended:
+        """Correct what the paperwork said of a pull; what it said before stays in the history.
+
+        Raises:
+            WarehouseError: If there is no such pull, the value does not fit, or is there already.
+        """
+        with self._writing() as store:
+            correction = store.amend(pull, field, value, why=why, who=_name(who))
+        return Amended(pull=pull, correction=correction)
+
+    def compare(
+        self,
+        *,
+        baseline: str,
+        candidate: str,
+        engine: str | None = None,
+        quantity: str = "power",
+        margin: float = 0.5,
+        band: tuple[float, float] | None = None,
+        correction: str | None = None,
+        alpha: float = 0.05,
+    ) -> Finding:
+        """Compare two setups: did the change help, where, by how much, how sure.
+
+        Args:
+            baseline: Setup before the change.
+            candidate: Setup with the change.
+            engine: The engine; None when only one has both setups.
+            quantity: "power" or "torque"; in percent they are the same at a given speed.
+            margin: Smallest change that matters, percent.
+            band: First and last engine speed, rpm; None for all that every pull covers.
+            correction: Ambient correction; only "none" is known yet.
+            alpha: Chance of any false claim that is accepted.
+
+        Raises:
+            WarehouseError: If a setup is not stored.
+            AnalysisError: If the pulls cannot answer the question as it was put.
+        """
+        with self._reading() as store:
+            pulls = store.pulls()
+            question = Question(
+                engine=choose_engine(pulls, baseline=baseline, candidate=candidate, engine=engine),
+                baseline=baseline,
+                candidate=candidate,
+                quantity=quantity,
+                margin_pct=margin,
+                alpha=alpha,
+                band=band,
+                correction=require_correction(correction),
+            )
+            curves = store.curves()
+        return as_finding(compare(pulls, curves, question))
+
+    def repeatability(self, *, dyno: str | None = None, engine: str | None = None) -> Repeatability:
+        """Measure the noise of the cell by engine speed, from accepted pulls in scope.
+
+        Raises:
+            WarehouseError: If the dyno or the engine is not stored.
+            AnalysisError: If no setup was pulled twice in one session.
+        """
+        with self._reading() as store:
+            every = store.pulls()
+            for kind, name in (("dyno", dyno), ("engine", engine)):
+                if name is not None:
+                    require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
+            pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
+            curves = store.curves(dyno=dyno, engine=engine)
+        return measure_repeatability(curve_set(pulls, curves))
+
+    def report(
+        self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
+    ) -> Path:
+        """Write a comparison as a self-contained HTML page.
+
+        Args:
+            finding: The comparison.
+            path: The HTML file.
+            shop: The shop's own name, logo and remarks.
+            command: The command line that makes the page again.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        with self._reading() as store:
+            pulls = store.pulls()
+        hashes = pulls.select("file", "sha256").unique().sort("sha256")
+        in_study = pulls.filter(pl.col("pull").is_in(finding.pull_table["pull"].to_list()))
+        provenance = Provenance(
+            version=__version__,
+            command=command,
+            warehouse=self.path.name,
+            warehouse_hash=sha256("\n".join(hashes["sha256"]).encode()).hexdigest(),
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
+        )
+        return write_report(finding, Path(path), shop=shop, provenance=provenance)
+
+    def query(self, text: str, **values: Value) -> QueryAnswer:
+        """Answer a named query, or the user's own SQL, which can only read.
+
+        Args:
+            text: Name of a query (one word), or one select statement.
+            **values: Its parameters, written $name in the SQL.
+
+        Raises:
+            InputError: If there is no such query, or it would do anything but read.
+        """
+        with self._reading() as store:
+            return QueryAnswer(frame=store.query(text, values))
+
+    def query_to(self, out: AnyPath, text: str, values: Mapping[str, Value]) -> Path:
+        """Answer likewise into a file (.parquet, .csv or .ndjson), however large the result."""
+        with self._reading() as store:
+            store.query_to(Path(out), text, values)
+        return Path(out)
+
+    def _reading(self) -> Store:
+        return open_store(self.path)
+
+    def _writing(self) -> Store:
+        return open_store(self.path, write=True, create=False)
+
+
+def _name(who: str | None) -> str:
+    """Return who is at the keyboard, as the computer knows them."""
+    if who is not None:
+        return who
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a container without a user table
+        return f"user {os.getuid()}"

@@ -1,0 +1,79 @@
+"""The command that shows the whole job on a simulated shop."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dynostats.cli.output import answer_console, print_json
+from dynostats.cli.settings import answers, current
+
+if TYPE_CHECKING:
+    from dynostats.api import Demo
+
+
+@click.command()
+@answers
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("dynostats-demo"),
+    show_default=True,
+    metavar="DIR",
+    help="Where everything goes: logs, sheet, a warehouse of its own, report.",
+)
+def demo(out: Path) -> None:
+    """Show the whole job on a simulated shop.
+
+    An invented shop is simulated, its pulls stored, its study answered, the report written. What
+    is true is known there, so the answer can be checked. Safe to repeat.
+
+    \b
+    Examples:
+      dynostats demo
+      dynostats demo --out /tmp/try
+    """
+    from dynostats.api import demo as run_demo
+    from dynostats.cli.stored import ingest_progress
+
+    with ingest_progress() as progress:
+        made = run_demo(out, progress=progress)
+    if current().as_json:
+        print_json(made.to_dict())
+    else:
+        _print_demo(made)
+
+
+def _print_demo(made: Demo) -> None:
+    from dynostats.cli.finding import format_pct, print_finding
+
+    console = answer_console()
+    stored, skipped = len(made.ingested.stored), len(made.ingested.skipped)
+    console.print(
+        f"{made.shop}, an invented shop: {stored} pulls stored now, {skipped} files skipped.\n"
+    )
+    print_finding(made.finding, console)
+    inside = "inside" if made.holds_truth() else "outside"
+    console.print(
+        f"\nThe simulator knows the true mean effect: {format_pct(made.truth.effect_pct)}, "
+        f"{inside} the interval."
+    )
+    console.print(f"\nLogs and sheet  {made.files}")
+    console.print(f"Warehouse       {made.warehouse}")
+    console.print(f"Report          {made.report}   (open it in a browser)")
+    console.print("\nTry next:")
+    for command in _next_commands(made):
+        console.print(f"  {command}", soft_wrap=True)
+
+
+def _next_commands(made: Demo) -> list[str]:
+    start = shlex.join(["dynostats", "--warehouse", str(made.warehouse)])
+    return [
+        f"{start} pulls",
+        f"{start} repeatability",
+        f"{start} compare --baseline outlet-54 --candidate timing-plus-1",
+        f"{start} query",
+    ]

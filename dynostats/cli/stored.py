@@ -1,0 +1,264 @@
+"""The commands that fill and correct the warehouse, and list what is in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.settings import answers, current
+
+if TYPE_CHECKING:
+    from dynostats.api import Amended, Warehouse
+    from dynostats.intake import IngestReport, Progress
+
+_WHY = click.option("--why", required=True, metavar="TEXT", help="The reason; kept in the history.")
+_WHO = click.option("--who", metavar="NAME", help="Who says so [default: your login name].")
+_CHANNELS = click.option(
+    "--channels",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="A TOML file that names channels of your logger which dynostats does not know.",
+)
+
+
+def _warehouse() -> Warehouse:
+    from dynostats.api import open_warehouse
+
+    return open_warehouse(current().warehouse)
+
+
+@click.command()
+@answers
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH…")
+@click.option(
+    "--sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="CSV or XLSX, one row a pull: file, engine, session, setup, … [default: sheet.csv or "
+    "sheet.xlsx beside the files].",
+)
+@_CHANNELS
+def ingest(paths: tuple[Path, ...], sheet: Path | None, channels: Path | None) -> int:
+    """Take log files or folders into the warehouse.
+
+    Safe to repeat: what is stored already is skipped. A file that cannot be taken is named with
+    the reason and stops no other; the exit status is 1 then. The original bytes are kept, so
+    nothing that went in is ever lost.
+
+    \b
+    Examples:
+      dynostats ingest pulls/ --sheet sheet.csv
+      dynostats ingest run7.csv run8.csv --sheet sheet.xlsx
+      dynostats --warehouse shop.duckdb ingest pulls/ --channels our_logger.toml
+    """
+    with ingest_progress() as progress:
+        report = _warehouse().ingest(*paths, sheet=sheet, channels=channels, progress=progress)
+    return print_ingest(report)
+
+
+@click.command()
+@answers
+@click.argument("pulls", nargs=-1, metavar="[PULL…]")
+@_CHANNELS
+@_WHO
+def reingest(pulls: tuple[str, ...], channels: Path | None, who: str | None) -> int:
+    """Read stored files again with more channel names.
+
+    Also with a better importer than the one that read them first. Names, labels, state and
+    history of the pulls stay; a file that cannot be read now stays as it was. Without PULL, all
+    files are read again.
+
+    \b
+    Examples:
+      dynostats reingest --channels our_logger.toml
+      dynostats reingest P12 P13
+    """
+    with ingest_progress() as progress:
+        report = _warehouse().reingest(*pulls, channels=channels, who=who, progress=progress)
+    return print_ingest(report)
+
+
+@contextmanager
+def ingest_progress() -> Generator[Callable[[Progress], None]]:
+    """Show a bar with rate and remaining time on standard error, if that is a terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("reading"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("files, {task.speed:.0f}/s,", justify="right"),
+        TimeRemainingColumn(),
+    )
+    with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("", total=None)
+        yield lambda progress: bar.update(task, completed=progress.done, total=progress.total)
+
+
+def print_ingest(report: IngestReport) -> int:
+    """Print what became of the files; return the exit status."""
+    if current().as_json:
+        print_json(report.to_dict())
+    else:
+        console = answer_console()
+        console.print(_counts(report))
+        for line in (*_columns(report), *_noticed(report)):
+            console.print(f"  {line}")
+    for refused in report.refused:
+        where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
+        tell(f"Refused {refused.file}{where}: {refused.what}")
+        if refused.mend:
+            tell(f"  {refused.mend}")
+    return 1 if report.refused else 0
+
+
+def _counts(report: IngestReport) -> str:
+    files = len({entry.sha256 for entry in report.stored})
+    return (
+        f"Stored {len(report.stored)} pulls from {files} files; skipped {len(report.skipped)}; "
+        f"refused {len(report.refused)}."
+    )
+
+
+def _columns(report: IngestReport) -> list[str]:
+    """Say once for each heading what it became, and how that was decided."""
+    decided = dict.fromkeys(
+        f"{reading['source']!s} → {reading['channel']} [{reading['unit']}]: {reading['how']}"
+        for entry in report.stored
+        for reading in entry.readings
+        if reading["source"]
+    )
+    return ["", "Columns:", *decided] if decided else []
+
+
+def _noticed(report: IngestReport) -> list[str]:
+    excluded = [f"{e.pull} {e.file}: left out, {e.excluded}" for e in report.stored if e.excluded]
+    findings = [
+        f"{entry.pull} {entry.file}: {finding['message']}"
+        for entry in report.stored
+        for finding in entry.findings
+        if finding["severity"] != "note"
+    ]
+    skipped = [f"{entry.file}: skipped, {entry.reason}" for entry in report.skipped]
+    lines = [*excluded, *findings, *_first(skipped, 10)]
+    return ["", "Noticed:", *lines] if lines else []
+
+
+def _first(lines: list[str], count: int) -> list[str]:
+    more = len(lines) - count
+    return [*lines[:count], *([f"… and {more} more skipped"] if more > 0 else [])]
+
+
+@click.command()
+@answers
+@click.option("--engine", metavar="E", help="Only this engine.")
+@click.option("--dyno", metavar="D", help="Only this dyno.")
+@click.option("--session", metavar="S", help="Only this session.")
+@click.option("--setup", metavar="SETUP", help="Only this setup.")
+@click.option(
+    "--as-of",
+    type=click.DateTime(),
+    metavar="TIME",
+    help="As it stood at that time, for example 2025-03-14T16:00:00.",
+)
+def pulls(
+    engine: str | None,
+    dyno: str | None,
+    session: str | None,
+    setup: str | None,
+    as_of: datetime | None,
+) -> None:
+    """List what is stored, and in what state.
+
+    A pull is accepted, or excluded with the reason.
+
+    \b
+    Examples:
+      dynostats pulls
+      dynostats pulls --engine QB-21T --setup outlet-70
+      dynostats pulls --as-of 2025-09-16T12:00:00 --json
+    """
+    found = _warehouse().pulls(engine=engine, dyno=dyno, session=session, setup=setup, as_of=as_of)
+    if current().as_json:
+        print_json(found.to_dict())
+        return
+    shown = ("pull", "file", "engine", "dyno", "session", "setup", "order", "state", "why")
+    rows = found.frame.select(*shown, "rpm_low", "rpm_high")
+    print_rows(rows.columns, rows.rows())
+
+
+@click.command()
+@answers
+@click.argument("pull")
+@_WHY
+@_WHO
+def exclude(pull: str, why: str, who: str | None) -> None:
+    """Leave a pull out of the analyses.
+
+    It stays stored, with the reason, and `include` takes it back.
+
+    \b
+    Example:
+      dynostats exclude P12 --why "boost hose came off at 4600 rpm"
+    """
+    _print_amended(_warehouse().exclude(pull, why=why, who=who))
+
+
+@click.command()
+@answers
+@click.argument("pull")
+@_WHY
+@_WHO
+def include(pull: str, why: str, who: str | None) -> None:
+    """Take an excluded pull back into the analyses.
+
+    \b
+    Example:
+      dynostats include P12 --why "log looked at again, the pull was complete"
+    """
+    _print_amended(_warehouse().include(pull, why=why, who=who))
+
+
+@click.command()
+@answers
+@click.argument("pull")
+@click.argument("change", metavar="FIELD=VALUE")
+@_WHY
+@_WHO
+def amend(pull: str, change: str, why: str, who: str | None) -> None:
+    """Correct what the paperwork said of a pull.
+
+    What it said before stays in the history. FIELD is engine, dyno, session, setup, order,
+    started, ambient_pressure [kPa], ambient_temperature [degC], relative_humidity [%], notes, or a
+    column of your own.
+
+    \b
+    Examples:
+      dynostats amend P12 setup=outlet-70 --why "sheet said outlet-54, photo shows outlet-70"
+      dynostats amend P12 "ambient_pressure [kPa]=98.4" --why "barometer was in the office"
+    """
+    field, equals, value = change.partition("=")
+    if not equals or not field.strip():
+        raise click.BadParameter(f"'{change}' is not FIELD=VALUE", param_hint="FIELD=VALUE")
+    amended = _warehouse().amend(pull, field.strip(), value.strip(), why=why, who=who)
+    _print_amended(amended)
+
+
+def _print_amended(amended: Amended) -> None:
+    if current().as_json:
+        print_json(amended.to_dict())
+        return
+    was = amended.correction
+    answer_console().print(
+        f"{amended.pull}: {was.field} is now {was.new or 'empty'} (was {was.old or 'empty'}), "
+        f"by {was.who}: {was.why}"
+    )

@@ -1,0 +1,184 @@
+"""The commands that answer: compare two setups, measure the noise of the cell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.settings import answers, current
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from dynostats.analysis.repeatability import Repeatability
+
+
+class Band(click.ParamType[tuple[float, float]]):
+    """LOW:HIGH in rpm."""
+
+    name = "band"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Return both ends as numbers."""
+        parts = str(value).split(":")
+        try:
+            low, high = (float(part) for part in parts)
+        except ValueError:
+            self.fail(f"'{value}' is not LOW:HIGH in rpm, for example 2500:6500", param, ctx)
+        return low, high
+
+
+@click.command()
+@answers
+@click.option("--baseline", required=True, metavar="SETUP", help="Setup before the change.")
+@click.option("--candidate", required=True, metavar="SETUP", help="Setup with the change.")
+@click.option("--engine", metavar="E", help="Needed when several engines have both setups.")
+@click.option(
+    "--quantity",
+    type=click.Choice(["power", "torque"]),
+    default="power",
+    show_default=True,
+    help="What is reported in absolute numbers; in percent both are the same at a given speed.",
+)
+@click.option(
+    "--margin",
+    type=float,
+    default=0.5,
+    show_default=True,
+    metavar="PCT",
+    help="Smallest change that would matter to you, percent.",
+)
+@click.option(
+    "--band",
+    type=Band(),
+    metavar="LOW:HIGH",
+    help="Engine speeds compared, rpm [default: what every pull covers].",
+)
+@click.option("--correction", metavar="NAME", help="Ambient correction [default: none].")
+@click.option(
+    "--alpha",
+    type=float,
+    default=0.05,
+    show_default=True,
+    metavar="A",
+    help="Accepted chance of any false claim.",
+)
+@click.option(
+    "--report",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Also write the finding as one HTML page that needs no network.",
+)
+@click.option(
+    "--shop",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="A TOML file with the shop's name, logo and remarks for the report.",
+)
+def compare(report: Path | None, shop: Path | None, **question: object) -> None:
+    """Did it help, where, by how much, how sure.
+
+    The difference is judged against the noise of the cell, learned from every accepted pull in the
+    warehouse. All speeds of the band and the mean hold together: any claim at all is false at most
+    as often as --alpha says. 'Undecided' is an answer: it means these pulls cannot tell, and says
+    what would.
+
+    \b
+    Examples:
+      dynostats compare --baseline stock --candidate new_manifold
+      dynostats compare --baseline stock --candidate new_manifold --report finding.html
+      dynostats compare --baseline stock --candidate new_manifold --band 3000:6500 --margin 1
+    """
+    from dynostats.api import open_warehouse
+    from dynostats.report import load_shop
+
+    settings = current()
+    letterhead = None if shop is None else load_shop(shop)
+    with open_warehouse(settings.warehouse) as warehouse:
+        finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
+        if report is not None:
+            warehouse.report(finding, report, shop=letterhead, command=_command_line(question))
+    if settings.as_json:
+        print_json(finding.to_dict())
+        for warning in finding.warnings:
+            tell(f"Warning: {warning}")
+    else:
+        from dynostats.cli.finding import print_finding
+
+        print_finding(finding, answer_console())
+    if report is not None:
+        tell(f"Report: {report}")
+
+
+def _command_line(question: dict[str, object]) -> str:
+    """Return the command that asks the question again, as a shell takes it."""
+    import shlex
+
+    band = question["band"]
+    given = question | {"band": f"{band[0]:g}:{band[1]:g}" if isinstance(band, tuple) else None}
+    words = ["dynostats", "compare"]
+    for name, value in given.items():
+        words += [] if value is None else [f"--{name}", str(value)]
+    return shlex.join(words)
+
+
+@click.command()
+@answers
+@click.option("--dyno", metavar="D", help="Only pulls on this dyno.")
+@click.option("--engine", metavar="E", help="Only pulls of this engine.")
+def repeatability(dyno: str | None, engine: str | None) -> None:
+    """Measure the noise of the cell, by engine speed.
+
+    How far two pulls of the same setup differ within a session, and how far sessions differ. The
+    limits are for the difference of two single pulls: a smaller difference is no evidence.
+
+    \b
+    Examples:
+      dynostats repeatability
+      dynostats repeatability --dyno cell-1 --engine QB-21T --json
+    """
+    from dynostats.api import open_warehouse
+
+    settings = current()
+    with open_warehouse(settings.warehouse) as warehouse:
+        result = warehouse.repeatability(dyno=dyno, engine=engine)
+    if settings.as_json:
+        print_json(result.to_dict())
+    else:
+        _print_repeatability(result, answer_console())
+
+
+def _print_repeatability(result: Repeatability, console: Console) -> None:
+    from rich.table import Table
+
+    from dynostats.cli.finding import format_sd
+
+    overall = result.overall
+    console.print(
+        f"Noise from {result.pulls} accepted pulls, {result.engines} engine(s), "
+        f"{result.sessions} session(s)"
+    )
+    console.print(
+        f"  pull to pull        {format_sd(overall.pull_sd_pct)} SD, {result.pull_df:.0f} df"
+    )
+    between = (
+        "unknown: no setup was repeated in another session"
+        if result.session_df is None
+        else f"{format_sd(overall.session_sd_pct)} SD, {result.session_df:.0f} df"
+    )
+    console.print(f"  session to session  {between}\n")
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in ("rpm", "pull SD", "session SD", "limit, one session", "limit, two sessions"):
+        table.add_column(column, justify="right")
+    for row in result.curve.gather_every(max(1, result.curve.height // 16)).iter_rows(named=True):
+        names = ("pull_sd", "session_sd", "repeatability_limit", "reproducibility_limit")
+        table.add_row(f"{row['rpm']:.0f}", *(format_sd(row[f"{name}_pct"]) for name in names))
+    console.print(table)
+    console.print("\nThe limits are for the difference of two single pulls, at 95%.")
+    for warning in result.warnings:
+        console.print(f"Warning: {warning}", style="yellow")

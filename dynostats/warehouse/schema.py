@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import shutil
 import tempfile
@@ -15,8 +16,10 @@ import duckdb
 from dynostats.errors import WarehouseError
 from dynostats.warehouse.connection import connect, rows_of
 from dynostats.warehouse.named import queries_folder
+from dynostats.warehouse.wide import KEYS, show
 
 
+@functools.cache
 def program() -> str:
     """Return the name and version that is written beside what this program stores."""
     return f"dynostats {version('dynostats')}"
@@ -122,6 +125,8 @@ def _apply(connection: duckdb.DuckDBPyConnection, *, after: int) -> None:
                 connection.execute(file.read_text(encoding="utf-8"))
                 applied = {"version": number, "at": utc_now(), "by": program()}
                 rows_of(connection, "store/note_schema", applied)
+        for table in KEYS:
+            show(connection, table)
     except duckdb.Error:
         connection.execute("rollback")
         raise

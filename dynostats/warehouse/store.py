@@ -20,7 +20,8 @@ from dynostats.warehouse.connection import connect, errors_in_words, rows_of, sa
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
 from dynostats.warehouse.schema import create_warehouse, require_current
-from dynostats.warehouse.writing import known_channels, replace_data, write_pulls
+from dynostats.warehouse.wide import channels_of
+from dynostats.warehouse.writing import replace_data, write_pulls
 
 
 def open_store(
@@ -71,7 +72,7 @@ class Store:
         self.path = path
         self.writable = write
         self._connection = connection
-        self._channels = known_channels(connection)
+        self._channels = channels_of(connection)
 
     def __enter__(self) -> Self:
         """Return the store."""

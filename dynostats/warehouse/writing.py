@@ -14,8 +14,7 @@ import polars.selectors as cs
 from dynostats.warehouse.connection import rows_of
 from dynostats.warehouse.records import NewPull
 from dynostats.warehouse.schema import program, utc_now
-
-_KEYS = frozenset({"pull_no", "sample", "rpm"})
+from dynostats.warehouse.wide import KEYS, channels_of, make_room
 
 # What is derived from a file's bytes, and can be derived again.
 _DATA_TABLES = (
@@ -100,13 +99,14 @@ def write_data(
     connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull], numbers: Sequence[int]
 ) -> None:
     """Insert what was read from the files: samples, curves, readings, metadata and findings."""
-    known = known_channels(connection)
+    known = channels_of(connection)
     samples = [(n, p.samples) for n, p in zip(numbers, pulls, strict=True)]
-    for frame in _stacked(samples, known["samples"], keys=("pull_no", "sample")):
-        insert(connection, "samples", frame)
     curves = [(n, p.curve) for n, p in zip(numbers, pulls, strict=True) if p.curve is not None]
-    for frame in _stacked(curves, ["rpm", *known["curves"]], keys=("pull_no",)):
-        insert(connection, "curves", frame)
+    for table, frames in (("samples", samples), ("curves", curves)):
+        for stack in _stacked(frames):
+            channels = [name for name in known[table] if name in stack.columns]
+            make_room(connection, table, channels)
+            insert(connection, table, stack.select(*KEYS[table], *channels))
     insert(connection, "other_channels", _other_rows(pulls, numbers, known["samples"]))
     insert(connection, "channel_readings", _reading_rows(pulls, numbers, known["samples"]))
     metadata = [(n, pull.metadata) for n, pull in zip(numbers, pulls, strict=True)]
@@ -132,15 +132,6 @@ def replace_data(
         }
         rows_of(connection, "store/update_reading", facts)
     write_data(connection, pulls, numbers)
-
-
-def known_channels(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
-    """Return the channels that have a column of their own, by table ("samples", "curves")."""
-    channels: dict[str, list[str]] = {"samples": [], "curves": []}
-    for table, column in rows_of(connection, "store/table_columns"):
-        if column not in _KEYS:
-            channels[table].append(column)
-    return channels
 
 
 def _pull_rows(pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime) -> pl.DataFrame:
@@ -310,21 +301,19 @@ def _other_row(number: int, pull: NewPull, name: str) -> tuple[object, ...]:
     return number, name, unit, None, values.cast(pl.String)
 
 
-def _stacked(
-    frames: Sequence[tuple[int, pl.DataFrame]], known: Sequence[str], *, keys: tuple[str, ...]
-) -> Iterable[pl.DataFrame]:
-    """Stack the known columns of frames alike: few inserts instead of one a pull."""
+def _stacked(frames: Sequence[tuple[int, pl.DataFrame]]) -> Iterable[pl.DataFrame]:
+    """Stack frames of the same columns: few inserts, instead of one a pull.
+
+    Every row gets the number of its pull, and its place within it.
+    """
     alike: dict[tuple[str, ...], list[tuple[int, pl.DataFrame]]] = {}
     for number, frame in frames:
-        names = tuple(name for name in frame.columns if name in known)
-        alike.setdefault(names, []).append((number, frame))
-    for names, group in alike.items():
+        alike.setdefault(tuple(frame.columns), []).append((number, frame))
+    for group in alike.values():
         numbers = np.array([number for number, _ in group], np.int32)
         heights = np.array([frame.height for _, frame in group], np.int32)
         starts = np.repeat(np.cumsum(heights) - heights, heights)
-        columns = {
-            "pull_no": pl.Series(np.repeat(numbers, heights)),
-            "sample": pl.Series(np.arange(len(starts)) - starts, dtype=pl.Int32),
-        }
-        stack = pl.concat([frame.select(pl.col(*names).cast(pl.Float64)) for _, frame in group])
-        yield stack.with_columns(**{key: columns[key] for key in keys})
+        yield pl.concat([frame for _, frame in group], how="vertical_relaxed").with_columns(
+            pull_no=pl.Series(np.repeat(numbers, heights)),
+            sample=pl.Series(np.arange(len(starts)) - starts, dtype=pl.Int32),
+        )

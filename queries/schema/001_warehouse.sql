@@ -1,5 +1,4 @@
 -- schema 1: the first warehouse.
--- Channel columns carry the names and units of the channel table; what is missing is null.
 -- Rows of samples and curves are written pull after pull, so that one pull, or the pulls of one
 -- setup ingested together, lie side by side and are found by the minima and maxima of their blocks.
 
@@ -42,7 +41,7 @@ create table sources (
     file varchar not null,
     size bigint not null, -- bytes
     stored_at timestamp not null, -- UTC
-    data blob not null using compression zstd
+    data blob not null
 );
 
 -- The current state of every pull; what it was before stands in amendments.
@@ -73,120 +72,81 @@ create table pulls (
     unique (sha256, part)
 );
 
-create table samples (
+-- The channel table: every known channel with the unit it is stored in.
+create table channels (
+    position integer primary key,
+    channel varchar not null unique,
+    unit varchar not null
+);
+
+insert into channels (position, channel, unit)
+values
+    (0, 'time', 's'),
+    (1, 'engine_speed', 'rpm'),
+    (2, 'torque', 'N.m'),
+    (3, 'power', 'kW'),
+    (4, 'manifold_pressure', 'kPa absolute'),
+    (5, 'compressor_out_pressure', 'kPa absolute'),
+    (6, 'compressor_out_temperature', 'degC'),
+    (7, 'charge_temperature', 'degC'),
+    (8, 'cooler_medium_temperature', 'degC'),
+    (9, 'lambda', '1'),
+    (10, 'lambda_1', '1'),
+    (11, 'lambda_2', '1'),
+    (12, 'lambda_3', '1'),
+    (13, 'lambda_4', '1'),
+    (14, 'lambda_5', '1'),
+    (15, 'lambda_6', '1'),
+    (16, 'lambda_7', '1'),
+    (17, 'lambda_8', '1'),
+    (18, 'lambda_9', '1'),
+    (19, 'lambda_10', '1'),
+    (20, 'lambda_11', '1'),
+    (21, 'lambda_12', '1'),
+    (22, 'lambda_13', '1'),
+    (23, 'lambda_14', '1'),
+    (24, 'lambda_15', '1'),
+    (25, 'lambda_16', '1'),
+    (26, 'exhaust_temperature_1', 'degC'),
+    (27, 'exhaust_temperature_2', 'degC'),
+    (28, 'exhaust_temperature_3', 'degC'),
+    (29, 'exhaust_temperature_4', 'degC'),
+    (30, 'exhaust_temperature_5', 'degC'),
+    (31, 'exhaust_temperature_6', 'degC'),
+    (32, 'exhaust_temperature_7', 'degC'),
+    (33, 'exhaust_temperature_8', 'degC'),
+    (34, 'exhaust_temperature_9', 'degC'),
+    (35, 'exhaust_temperature_10', 'degC'),
+    (36, 'exhaust_temperature_11', 'degC'),
+    (37, 'exhaust_temperature_12', 'degC'),
+    (38, 'exhaust_temperature_13', 'degC'),
+    (39, 'exhaust_temperature_14', 'degC'),
+    (40, 'exhaust_temperature_15', 'degC'),
+    (41, 'exhaust_temperature_16', 'degC'),
+    (42, 'fuel_flow', 'kg/h'),
+    (43, 'fuel_pressure', 'kPa'),
+    (44, 'air_flow', 'kg/h'),
+    (45, 'oil_pressure', 'kPa'),
+    (46, 'oil_temperature', 'degC'),
+    (47, 'coolant_temperature', 'degC'),
+    (48, 'throttle', '%'),
+    (49, 'ignition_advance', 'deg'),
+    (50, 'ambient_pressure', 'kPa'),
+    (51, 'ambient_temperature', 'degC'),
+    (52, 'relative_humidity', '%');
+
+-- A row a sample; a column a channel, added when the first pull brings that channel.
+-- Read it as the view samples, which has a column for every known channel.
+create table stored_samples (
     pull_no integer not null,
-    sample integer not null, -- from 0, in file order
-    time double, -- s
-    engine_speed double, -- rpm
-    torque double, -- N.m
-    power double, -- kW
-    manifold_pressure double, -- kPa absolute
-    compressor_out_pressure double, -- kPa absolute
-    compressor_out_temperature double, -- degC
-    charge_temperature double, -- degC
-    cooler_medium_temperature double, -- degC
-    "lambda" double, -- 1
-    lambda_1 double, -- 1
-    lambda_2 double, -- 1
-    lambda_3 double, -- 1
-    lambda_4 double, -- 1
-    lambda_5 double, -- 1
-    lambda_6 double, -- 1
-    lambda_7 double, -- 1
-    lambda_8 double, -- 1
-    lambda_9 double, -- 1
-    lambda_10 double, -- 1
-    lambda_11 double, -- 1
-    lambda_12 double, -- 1
-    lambda_13 double, -- 1
-    lambda_14 double, -- 1
-    lambda_15 double, -- 1
-    lambda_16 double, -- 1
-    exhaust_temperature_1 double, -- degC
-    exhaust_temperature_2 double, -- degC
-    exhaust_temperature_3 double, -- degC
-    exhaust_temperature_4 double, -- degC
-    exhaust_temperature_5 double, -- degC
-    exhaust_temperature_6 double, -- degC
-    exhaust_temperature_7 double, -- degC
-    exhaust_temperature_8 double, -- degC
-    exhaust_temperature_9 double, -- degC
-    exhaust_temperature_10 double, -- degC
-    exhaust_temperature_11 double, -- degC
-    exhaust_temperature_12 double, -- degC
-    exhaust_temperature_13 double, -- degC
-    exhaust_temperature_14 double, -- degC
-    exhaust_temperature_15 double, -- degC
-    exhaust_temperature_16 double, -- degC
-    fuel_flow double, -- kg/h
-    fuel_pressure double, -- kPa
-    air_flow double, -- kg/h
-    oil_pressure double, -- kPa
-    oil_temperature double, -- degC
-    coolant_temperature double, -- degC
-    throttle double, -- %
-    ignition_advance double, -- deg
-    ambient_pressure double, -- kPa
-    ambient_temperature double, -- degC
-    relative_humidity double -- %
+    sample integer not null -- from 0, in file order
 );
 
 -- A row a pull and speed of the grid; every channel as a function of engine speed.
-create table curves (
+-- Columns are added likewise; read it as the view curves.
+create table stored_curves (
     pull_no integer not null,
-    rpm double not null,
-    time double, -- s
-    torque double, -- N.m
-    power double, -- kW
-    manifold_pressure double, -- kPa absolute
-    compressor_out_pressure double, -- kPa absolute
-    compressor_out_temperature double, -- degC
-    charge_temperature double, -- degC
-    cooler_medium_temperature double, -- degC
-    "lambda" double, -- 1
-    lambda_1 double, -- 1
-    lambda_2 double, -- 1
-    lambda_3 double, -- 1
-    lambda_4 double, -- 1
-    lambda_5 double, -- 1
-    lambda_6 double, -- 1
-    lambda_7 double, -- 1
-    lambda_8 double, -- 1
-    lambda_9 double, -- 1
-    lambda_10 double, -- 1
-    lambda_11 double, -- 1
-    lambda_12 double, -- 1
-    lambda_13 double, -- 1
-    lambda_14 double, -- 1
-    lambda_15 double, -- 1
-    lambda_16 double, -- 1
-    exhaust_temperature_1 double, -- degC
-    exhaust_temperature_2 double, -- degC
-    exhaust_temperature_3 double, -- degC
-    exhaust_temperature_4 double, -- degC
-    exhaust_temperature_5 double, -- degC
-    exhaust_temperature_6 double, -- degC
-    exhaust_temperature_7 double, -- degC
-    exhaust_temperature_8 double, -- degC
-    exhaust_temperature_9 double, -- degC
-    exhaust_temperature_10 double, -- degC
-    exhaust_temperature_11 double, -- degC
-    exhaust_temperature_12 double, -- degC
-    exhaust_temperature_13 double, -- degC
-    exhaust_temperature_14 double, -- degC
-    exhaust_temperature_15 double, -- degC
-    exhaust_temperature_16 double, -- degC
-    fuel_flow double, -- kg/h
-    fuel_pressure double, -- kPa
-    air_flow double, -- kg/h
-    oil_pressure double, -- kPa
-    oil_temperature double, -- degC
-    coolant_temperature double, -- degC
-    throttle double, -- %
-    ignition_advance double, -- deg
-    ambient_pressure double, -- kPa
-    ambient_temperature double, -- degC
-    relative_humidity double -- %
+    rpm double not null
 );
 
 -- Channels the table does not know, whole, a row a pull and channel.

@@ -1,5 +1,5 @@
 -- question: How are the curves of pulls written? (from the registered frame "incoming", columns by name)
 -- grain: writes one row a row of "incoming"
-insert into curves by name
+insert into stored_curves by name
 select incoming.*
 from incoming;

@@ -17,7 +17,8 @@ PACKAGE = ROOT / "dynostats"
 
 # A layer may import the layers before it, and itself.
 LAYERS = (
-    ("errors", "units", "arrays"),
+    ("errors", "arrays"),
+    ("units",),
     ("simulate",),
     ("ingest",),
     ("warehouse",),

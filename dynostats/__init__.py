@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dynostats.analysis.comparison import Comparison
-    from dynostats.api import Finding, Warehouse, demo, open_warehouse
+    from dynostats.api import Finding, Warehouse, open_warehouse
+    from dynostats.api.demo import demo
     from dynostats.errors import AnalysisError, DynostatsError, InputError, WarehouseError
 
     __version__: str
@@ -36,7 +37,7 @@ _HOMES = {
     "InputError": "dynostats.errors",
     "Warehouse": "dynostats.api",
     "WarehouseError": "dynostats.errors",
-    "demo": "dynostats.api",
+    "demo": "dynostats.api.demo",
     "open_warehouse": "dynostats.api",
 }
 

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dynostats.api.demo import Demo, demo
 from dynostats.api.results import Amended, Finding, PullList, QueryAnswer
 from dynostats.api.warehouse import Warehouse, open_warehouse
 
 __all__ = [
     "Amended",
-    "Demo",
     "Finding",
     "PullList",
     "QueryAnswer",
     "Warehouse",
-    "demo",
     "open_warehouse",
 ]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from html import escape
+from typing import TYPE_CHECKING
 
-import altair as alt
 import polars as pl
-import vl_convert
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.charts import effect_chart
-from dynostats.report.sentences import answer, where
 from dynostats.warehouse import Correction
+
+if TYPE_CHECKING:
+    import altair as alt
 
 _LISTED = (
     "pull",
@@ -96,9 +96,15 @@ class Finding(Comparison):
 
     def chart(self) -> alt.LayerChart:
         """Return the effect curve with its simultaneous band and regions."""
+        from dynostats.charts import effect_chart
+
         return effect_chart(self)
 
     def _repr_html_(self) -> str:
+        import vl_convert
+
+        from dynostats.report.sentences import answer, where
+
         sentences = " ".join((answer(self), *where(self)))
         picture = vl_convert.vegalite_to_svg(self.chart().to_dict())
         return f"<p>{escape(sentences)}</p>{picture}"

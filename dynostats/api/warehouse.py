@@ -1,4 +1,8 @@
-"""The warehouse as a Python object."""
+"""The warehouse as a Python object.
+
+What only one function needs is imported by it: scipy and altair cost most of a second, and a list
+of pulls needs neither.
+"""
 
 from __future__ import annotations
 
@@ -9,21 +13,21 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
 from dynostats import __version__
-from dynostats.analysis.compare import Question, compare
 from dynostats.analysis.comparison import Comparison
-from dynostats.analysis.curve_set import curve_set
-from dynostats.analysis.repeatability import Repeatability, measure_repeatability
 from dynostats.api.names import choose_engine, require_correction, require_name
 from dynostats.api.results import Amended, Finding, PullList, QueryAnswer, as_finding
-from dynostats.intake import IngestReport, Progress, ingest, reingest
-from dynostats.report import Provenance, Shop, write_report
 from dynostats.warehouse import Store, open_store
 from dynostats.warehouse.named import Value
+
+if TYPE_CHECKING:
+    from dynostats.analysis.repeatability import Repeatability
+    from dynostats.intake import IngestReport, Progress
+    from dynostats.report import Shop
 
 AnyPath = str | os.PathLike[str]
 
@@ -86,6 +90,8 @@ class Warehouse:
             DynostatsError: If the sheet or the warehouse cannot be used. A file that cannot be
                 taken raises nothing: it stands in the report as refused.
         """
+        from dynostats.intake import ingest
+
         return ingest(
             [Path(path) for path in paths],
             warehouse=self.path,
@@ -112,6 +118,8 @@ class Warehouse:
         Raises:
             WarehouseError: If there is no such pull.
         """
+        from dynostats.intake import reingest
+
         return reingest(
             pulls or None,
             warehouse=self.path,
@@ -192,6 +200,8 @@ class Warehouse:
             WarehouseError: If a setup is not stored.
             AnalysisError: If the pulls cannot answer the question as it was put.
         """
+        from dynostats.analysis.compare import Question, compare
+
         with self._reading() as store:
             pulls = store.pulls()
             question = Question(
@@ -214,6 +224,9 @@ class Warehouse:
             WarehouseError: If the dyno or the engine is not stored.
             AnalysisError: If no setup was pulled twice in one session.
         """
+        from dynostats.analysis.curve_set import curve_set
+        from dynostats.analysis.repeatability import measure_repeatability
+
         with self._reading() as store:
             every = store.pulls()
             for kind, name in (("dyno", dyno), ("engine", engine)):
@@ -237,6 +250,8 @@ class Warehouse:
         Raises:
             InputError: If the file cannot be written.
         """
+        from dynostats.report import Provenance, write_report
+
         with self._reading() as store:
             pulls = store.pulls()
         hashes = pulls.select("file", "sha256").unique().sort("sha256")

@@ -12,7 +12,7 @@ from dynostats.cli.output import answer_console, print_json
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
-    from dynostats.api import Demo
+    from dynostats.api.demo import Demo
 
 
 @click.command()
@@ -36,7 +36,7 @@ def demo(out: Path) -> None:
       dynostats demo
       dynostats demo --out /tmp/try
     """
-    from dynostats.api import demo as run_demo
+    from dynostats.api.demo import demo as run_demo
     from dynostats.cli.stored import ingest_progress
 
     with ingest_progress() as progress:

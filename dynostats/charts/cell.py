@@ -7,43 +7,40 @@ import polars as pl
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.axis import ROLES, SIGNED_LABEL, role_color
-from dynostats.charts.theme import PALETTE, WIDTH, dress
+from dynostats.charts.theme import MINUS, PALETTE, WIDTH, layered
 
 _ORDER_HEIGHT = 260
+
+# Room for the setups' names right of the last pull, as a share of the room the pulls take.
+_LABEL_ROOM = 0.3
 
 
 def run_order_chart(result: Comparison) -> alt.LayerChart:
     """Return the band mean of every pull in run order; excluded pulls are crosses at the foot."""
     pulls = _ordered(result.pull_table)
-    shown = pulls.filter(pl.col("role").is_in(ROLES))
-    x = alt.X(
-        "place:O",
-        title="Pull, in the order run",
-        axis=alt.Axis(labelAngle=0, labelExpr="datum.value"),
-    )
+    shown = pulls.filter(pl.col("role").is_in(ROLES)).drop_nulls("mean_kw")
+    x = _place_axis(pulls.height)
     y = alt.Y(
         "mean_kw:Q",
         title="Mean power over the range [kW]",
         scale=alt.Scale(zero=False, nice=False, padding=34),
         axis=alt.Axis(tickCount=5),
     )
-    points = alt.Chart(shown.drop_nulls("mean_kw"))
+    points = alt.Chart(shown)
     shape = alt.Shape(
         "role:N", legend=None, scale=alt.Scale(domain=ROLES, range=["circle", "square"])
     )
     layers = [
-        _mean_rules(result),
-        *_mean_labels(result),
+        _session_mean_lines(shown),
+        *_setup_labels(shown),
         points.mark_point(size=95, filled=True, opacity=1).encode(
             x=x, y=y, color=role_color(), shape=shape, tooltip=_pull_tooltip()
         ),
-        points.mark_text(dy=-13, fontSize=11, limit=60).encode(
-            x=x, y=y, text="pull:N", color=role_color()
-        ),
+        _pull_labels(points, pulls.height).encode(x=x, y=y, color=role_color()),
         *_void_layers(pulls, x),
         *_session_layers(pulls, x),
     ]
-    return dress(alt.layer(*layers).properties(width=WIDTH, height=_ORDER_HEIGHT))
+    return layered(layers, height=_ORDER_HEIGHT)
 
 
 def noise_chart(result: Comparison) -> alt.LayerChart:
@@ -72,7 +69,7 @@ def noise_chart(result: Comparison) -> alt.LayerChart:
         base.mark_tick(color=PALETTE["ink"], thickness=2, height=20).encode(x="middle_pct:Q", y=y),
         base.mark_text(align="left", dx=7, fontSize=12).encode(x="high_pct:Q", y=y, text="words:N"),
     ]
-    return dress(alt.layer(*layers).properties(width=WIDTH - 150, height=40 * rows.height))
+    return layered(layers, width=WIDTH - 150, height=40 * rows.height)
 
 
 def _ordered(table: pl.DataFrame) -> pl.DataFrame:
@@ -81,32 +78,65 @@ def _ordered(table: pl.DataFrame) -> pl.DataFrame:
     return table.select(pl.int_range(1, pl.len() + 1).alias("place"), *columns)
 
 
-def _setup_means(result: Comparison) -> pl.DataFrame:
-    used = result.pull_table.filter(pl.col("role").is_in(ROLES)).drop_nulls("mean_kw")
-    return used.group_by("role", maintain_order=True).agg(
-        pl.col("mean_kw").mean(), pl.col("setup").first()
+def _place_axis(n_pulls: int) -> alt.X:
+    """Return the run-order axis, with room at its right end for the setups' names."""
+    step = -(-n_pulls // 20)
+    return alt.X(
+        "place:Q",
+        title="Pull, in the order run",
+        scale=alt.Scale(domain=[0.4, 0.6 + n_pulls * (1 + _LABEL_ROOM)], nice=False, zero=False),
+        axis=alt.Axis(values=list(range(1, n_pulls + 1, step)), format="d", grid=False),
     )
 
 
-def _mean_rules(result: Comparison) -> alt.Chart:
+def _session_mean_lines(shown: pl.DataFrame) -> alt.Chart:
+    """Return each setup's mean within each session, drawn over that session's pulls.
+
+    A mean over sessions would mix the setups' difference with the sessions'.
+    """
+    extent = shown.group_by("session", maintain_order=True).agg(
+        (pl.col("place").min() - 0.4).alias("first"), (pl.col("place").max() + 0.4).alias("last")
+    )
+    means = shown.group_by("session", "role", maintain_order=True).agg(pl.col("mean_kw").mean())
     return (
-        alt.Chart(_setup_means(result))
+        alt.Chart(means.join(extent, on="session", maintain_order="left"))
         .mark_rule(strokeWidth=1.2, opacity=0.8, strokeDash=[5, 3])
-        .encode(y="mean_kw:Q", color=role_color())
+        .encode(x="first:Q", x2="last:Q", y="mean_kw:Q", color=role_color())
     )
 
 
-def _mean_labels(result: Comparison) -> list[alt.Chart]:
-    """Return the setups' names on their mean lines, the higher above, the lower below."""
-    means = _setup_means(result).sort("mean_kw")
+def _setup_labels(shown: pl.DataFrame) -> list[alt.Chart]:
+    """Return the setups' names right of the pulls, at the height of their last session's mean."""
+    means = (
+        shown.group_by("role", "session", maintain_order=True)
+        .agg(pl.col("mean_kw").mean(), pl.col("setup").first())
+        .group_by("role", maintain_order=True)
+        .last()
+        .sort("mean_kw")
+    )
+    room = _LABEL_ROOM / (1 + _LABEL_ROOM)
     return [
         alt.Chart(means[row])
         .mark_text(
-            align="left", x=4, dy=12 if row == 0 else -8, fontSize=12, fontWeight=600, limit=320
+            align="right",
+            x={"expr": "width"},
+            # The lower name hangs below its line, the higher stands above.
+            dy=9 if row == 0 else -5,
+            fontWeight=600,
+            limit={"expr": f"width * {room:.3f}"},
         )
         .encode(y="mean_kw:Q", text="setup:N", color=role_color())
         for row in range(means.height)
     ]
+
+
+def _pull_labels(points: alt.Chart, n_pulls: int) -> alt.Chart:
+    """Return the pulls' names over their points, where this screen is wide enough for them."""
+    return (
+        points.transform_calculate(shown=f"width > {34 * n_pulls} ? datum.pull : ''")
+        .mark_text(dy=-13, fontSize=11, limit=60)
+        .encode(text="shown:N")
+    )
 
 
 def _void_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
@@ -137,30 +167,29 @@ def _void_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
 
 
 def _session_layers(pulls: pl.DataFrame, x: alt.X) -> list[alt.Chart]:
-    """Return the name of each session over its first pull, and a line between sessions."""
-    firsts = pulls.filter(
-        pl.col("session").ne_missing(pl.col("session").shift(1)).fill_null(value=True)
+    """Return the name of each session over its pulls, and a line before each."""
+    starts = (
+        pulls.with_columns(run=pl.col("session").rle_id())
+        .group_by("run", maintain_order=True)
+        .agg(
+            (pl.col("place").first() - 0.5).alias("place"),
+            pl.col("session").first(),
+            (pl.len() / (pulls.height * (1 + _LABEL_ROOM))).alias("share"),
+        )
+        .with_columns(words=pl.format("session {}", "session"))
     )
-    base = alt.Chart(firsts.with_columns(words=pl.format("session {}", "session")))
+    base = alt.Chart(starts)
     return [
+        base.mark_rule(color=PALETTE["axis"], strokeDash=[1, 3]).encode(x=x),
         base.mark_text(
             align="left",
-            y=4,
-            dx=-12,
             baseline="top",
+            y=3,
+            dx=4,
             color=PALETTE["muted"],
             fontSize=11,
-            limit=160,
+            limit={"expr": "datum.share * width - 8"},
         ).encode(x=x, text="words:N"),
-        *(
-            [
-                alt.Chart(firsts[1:])
-                .mark_rule(color=PALETTE["axis"], strokeDash=[1, 3], xOffset=-16)
-                .encode(x=x)
-            ]
-            if firsts.height > 1
-            else []
-        ),
     ]
 
 
@@ -201,7 +230,7 @@ def _noise_rows(result: Comparison) -> pl.DataFrame:
             "low_pct": effect if overall.low_pct is None else overall.low_pct,
             "middle_pct": effect,
             "high_pct": effect if overall.high_pct is None else overall.high_pct,
-            "words": f"{effect:+.1f}%".replace("-", "−"),
+            "words": f"{effect:+.1f}%".replace("-", MINUS),
         }
     )
     return pl.DataFrame(rows)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import altair as alt
 import polars as pl
 
@@ -18,11 +20,12 @@ from dynostats.charts.axis import (
 from dynostats.charts.lines import pull_lines, pull_names, pull_values
 from dynostats.charts.theme import (
     HEIGHT,
+    MINUS,
     PALETTE,
     VERDICT_SYMBOLS,
     VERDICT_WORDS,
     WIDTH,
-    dress,
+    layered,
     level_text,
 )
 
@@ -53,10 +56,10 @@ def effect_chart(result: Comparison) -> alt.LayerChart:
         zero_rule(),
         line.encode(x=x, y=y),
         *_strip_layers(result),
-        _line_label(result),
+        *_curve_labels(result, x),
         hover_strips(result.curve, x, _difference_tooltip()),
     ]
-    return dress(alt.layer(*layers).properties(width=WIDTH, height=HEIGHT))
+    return layered(layers)
 
 
 def pull_difference_chart(result: Comparison) -> alt.LayerChart:
@@ -79,11 +82,8 @@ def pull_difference_chart(result: Comparison) -> alt.LayerChart:
         .mark_text(align="left", dx=4, fontSize=11, limit=70)
         .encode(x=x, y="at:Q", text="pull:N", color=role_color())
     )
-    return dress(
-        alt.layer(zero_rule(), lines, labels).properties(
-            width=WIDTH, height=HEIGHT, padding={"left": 4, "right": 60, "top": 4, "bottom": 4}
-        )
-    )
+    room = {"left": 4, "right": 60, "top": 4, "bottom": 4}
+    return layered([zero_rule(), lines, labels]).properties(padding=room)
 
 
 def region_chart(result: Comparison) -> alt.LayerChart:
@@ -110,7 +110,7 @@ def region_chart(result: Comparison) -> alt.LayerChart:
         ).encode(x=x, y=y),
         base.mark_text(dy=-13, fontSize=12).encode(x=x, y=y, text="words:N"),
     ]
-    return dress(alt.layer(*layers).properties(width=WIDTH - 130, height=46 * rows.height))
+    return layered(layers, width=WIDTH - 130, height=46 * rows.height)
 
 
 def _difference_values(result: Comparison) -> list[float]:
@@ -140,13 +140,12 @@ def _band_layers(result: Comparison, x: alt.X) -> list[alt.Chart]:
     if band.is_empty():
         return []
     base = alt.Chart(band)
-    edge = {"color": PALETTE["band"], "strokeWidth": 1}
     return [
         base.mark_area(color=PALETTE["band"], opacity=0.28).encode(
             x=x, y="low_pct:Q", y2="high_pct:Q"
         ),
-        base.mark_line(**edge).encode(x=x, y="low_pct:Q"),
-        base.mark_line(**edge).encode(x=x, y="high_pct:Q"),
+        base.mark_line(color=PALETTE["band"], strokeWidth=1).encode(x=x, y="low_pct:Q"),
+        base.mark_line(color=PALETTE["band"], strokeWidth=1).encode(x=x, y="high_pct:Q"),
     ]
 
 
@@ -155,7 +154,7 @@ def _margin_layers(result: Comparison) -> list[alt.Chart]:
     frame = pl.DataFrame(
         {
             "at": [-result.margin_pct, result.margin_pct],
-            "label": [f"−{result.margin_pct:g}% margin", f"+{result.margin_pct:g}% margin"],
+            "label": [f"{MINUS}{result.margin_pct:g}% margin", f"+{result.margin_pct:g}% margin"],
         }
     )
     base = alt.Chart(frame)
@@ -219,30 +218,28 @@ def _strip_layers(result: Comparison) -> list[alt.Chart]:
 
 def _touching_edges(result: Comparison) -> list[tuple[float, float]]:
     """Return region edges that meet halfway, since regions end on grid speeds."""
-    cuts = [
-        (a.to_rpm + b.from_rpm) / 2
-        for a, b in zip(result.regions[:-1], result.regions[1:], strict=True)
-    ]
+    cuts = [(a.to_rpm + b.from_rpm) / 2 for a, b in pairwise(result.regions)]
     edges = [result.band[0], *cuts, result.band[1]]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(pairwise(edges))
 
 
-def _line_label(result: Comparison) -> alt.Chart:
-    """Return the direct label of line and band, above the band over its left part."""
-    known = result.curve.drop_nulls("high_pct")
-    label = f"measured difference, with its {level_text(result)} band for the whole curve"
-    top = "high_pct"
-    if known.is_empty():
-        known, top = result.curve, "effect_pct"
-        label = "measured difference; no band, the noise is unknown"
-    left_part = known[: max(1, known.height // 2)]
-    frame = pl.DataFrame(
-        {"rpm": left_part["rpm"][:1], "at": [left_part[top].max()], "label": [label]}
-    )
-    return (
-        alt.Chart(frame)
-        .mark_text(align="left", baseline="bottom", dx=6, dy=-6, color=PALETTE["candidate"])
-        .encode(x="rpm:Q", y="at:Q", text="label:N")
+def _curve_labels(result: Comparison, x: alt.X) -> list[alt.Chart]:
+    """Return the direct labels: of the line over the line, of the band over its upper edge."""
+    spots = [("effect_pct", 0.8, "measured"), ("high_pct", 0.12, f"{level_text(result)} band")]
+    return [
+        _label_on_curve(result.curve, column, share, label).encode(x=x, y="at:Q", text="label:N")
+        for column, share, label in spots
+        if result.curve[column].null_count() == 0
+    ]
+
+
+def _label_on_curve(curve: pl.DataFrame, column: str, share: float, label: str) -> alt.Chart:
+    """Return a label over a curve at a share of its length, on the side where it is lower."""
+    row = min(round(curve.height * share), curve.height - 1)
+    rising = curve[column][min(row + 3, curve.height - 1)] > curve[column][max(row - 3, 0)]
+    frame = curve[row].select("rpm", pl.col(column).alias("at"), pl.lit(label).alias("label"))
+    return alt.Chart(frame).mark_text(
+        align="right" if rising else "left", baseline="bottom", dy=-5, color=PALETTE["candidate"]
     )
 
 
@@ -272,7 +269,7 @@ def _line_ends(result: Comparison, values: pl.DataFrame, *, gap: float) -> pl.Da
 
 def _region_rows(result: Comparison) -> pl.DataFrame:
     whole = {
-        "label": f"whole range {result.band[0]:,.0f} to {result.band[1]:,.0f} rpm",
+        "label": "whole range",
         "effect_pct": result.overall.effect_pct,
         "low_pct": result.overall.low_pct,
         "high_pct": result.overall.high_pct,

@@ -8,7 +8,11 @@ import polars as pl
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.axis import ROLES, hover_strips, role_color, role_dash, rpm_axis
 from dynostats.charts.lines import Suffix, pull_lines
-from dynostats.charts.theme import DASH, HEIGHT, PALETTE, WIDTH, dress
+from dynostats.charts.theme import DASH, PALETTE, layered
+
+# Share of the range at which the setups' names stand: the curves lie apart there, and both sides
+# have room.
+_LABEL_AT = 0.6
 
 
 def power_chart(result: Comparison) -> alt.LayerChart:
@@ -23,56 +27,59 @@ def torque_chart(result: Comparison) -> alt.LayerChart:
 
 def _output_chart(result: Comparison, *, suffix: Suffix, title: str) -> alt.LayerChart:
     x = rpm_axis(result)
-    y = {
-        "title": title,
-        "scale": alt.Scale(zero=False, nice=True),
-        "axis": alt.Axis(tickCount=6, format=",.0f"),
-    }
     means = [
         alt.Chart(result.curve)
         .mark_line(strokeWidth=2.4, color=PALETTE[role], strokeDash=DASH[role])
-        .encode(x=x, y=alt.Y(f"{role}_{suffix}:Q", **y))
+        .encode(x=x, y=_output_axis(f"{role}_{suffix}", title))
         for role in ROLES
     ]
     layers = [
         pull_lines(result, suffix)
         .mark_line(strokeWidth=0.9, opacity=0.75)
-        .encode(x=x, y=alt.Y("value:Q", **y), color=role_color(), strokeDash=role_dash()),
+        .encode(x=x, y=_output_axis("value", title), color=role_color(), strokeDash=role_dash()),
         *means,
         *_labels(result, suffix, x),
         hover_strips(result.curve, x, _tooltip(suffix, title)),
     ]
-    return dress(alt.layer(*layers).properties(width=WIDTH, height=HEIGHT))
+    return layered(layers)
+
+
+def _output_axis(field: str, title: str) -> alt.Y:
+    return alt.Y(
+        f"{field}:Q",
+        title=title,
+        scale=alt.Scale(zero=False, nice=True),
+        axis=alt.Axis(tickCount=6, format=",.0f"),
+    )
 
 
 def _labels(result: Comparison, suffix: Suffix, x: alt.X) -> list[alt.Chart]:
     """Return the setups' names beside their mean curves, the higher one above, the other below."""
-    place = round(result.curve.height * 0.62)
+    place = min(round(result.curve.height * _LABEL_AT), result.curve.height - 1)
     spot, after = result.curve[place], result.curve[min(place + 3, result.curve.height - 1)]
     # Above a rising curve there is room to the left, above a falling one to the right.
     rising = after[f"baseline_{suffix}"][0] >= spot[f"baseline_{suffix}"][0]
     over = "candidate" if result.overall.effect_pct >= 0 else "baseline"
     names = {"baseline": result.baseline, "candidate": result.candidate}
-    return [
-        alt.Chart(
-            pl.DataFrame(
-                {
-                    "rpm": spot["rpm"],
-                    "at": spot[f"{role}_{suffix}"],
-                    "label": [f"{names[role]} ({role})"],
-                }
-            )
+    labels: list[alt.Chart] = []
+    for role in ROLES:
+        leftward = (role == over) == rising
+        frame = pl.DataFrame(
+            {
+                "rpm": spot["rpm"],
+                "at": spot[f"{role}_{suffix}"],
+                "label": [names[role]],
+            }
         )
-        .mark_text(
-            align="right" if (role == over) == rising else "left",
+        text = alt.Chart(frame).mark_text(
+            align="right" if leftward else "left",
             dy=-16 if role == over else 22,
             color=PALETTE[role],
             fontWeight=600,
-            limit=300,
+            limit={"expr": f"width * {_LABEL_AT if leftward else 1 - _LABEL_AT:.2f}"},
         )
-        .encode(x=x, y="at:Q", text="label:N")
-        for role in ("baseline", "candidate")
-    ]
+        labels.append(text.encode(x=x, y="at:Q", text="label:N"))
+    return labels
 
 
 def _tooltip(suffix: Suffix, title: str) -> list[alt.Tooltip]:

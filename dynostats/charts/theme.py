@@ -1,4 +1,4 @@
-"""The one look of every chart: colours, type, sizes, and how a finished chart is dressed.
+"""The one look of every chart: colours, type, sizes, and how layers become a picture.
 
 The colours are tokens. A report page replaces each hex value by a CSS variable of the same name,
 so that dark mode and print change colours without drawing anything again; every hex value below
@@ -7,7 +7,7 @@ must therefore occur once only.
 
 from __future__ import annotations
 
-from typing import Final, TypeVar
+from typing import Final
 
 import altair as alt
 
@@ -24,10 +24,10 @@ PALETTE: Final[dict[str, str]] = {
     "axis": "#8b95a1",
     "grid": "#e4e8ec",
     "paper": "#ffffff",
-    "baseline": "#b8721a",
-    "candidate": "#14467c",
+    "baseline": "#a8650f",
+    "candidate": "#103a68",
     "band": "#7fa6d1",
-    "gain": "#0e5a6d",
+    "gain": "#0b4a5a",
     "on-gain": "#fefefe",
     "loss": "#c2502e",
     "on-loss": "#fffffe",
@@ -36,6 +36,28 @@ PALETTE: Final[dict[str, str]] = {
     "unknown": "#f4ecd6",
     "on-unknown": "#4d3a05",
 }
+
+DARK_PALETTE: Final[dict[str, str]] = {
+    "ink": "#e6eaee",
+    "muted": "#a9b4bf",
+    "axis": "#7b8793",
+    "grid": "#2b353f",
+    "paper": "#1a222a",
+    "baseline": "#f5bd72",
+    "candidate": "#72a9ea",
+    "band": "#4f7fb5",
+    "gain": "#7cc7d8",
+    "on-gain": "#08222a",
+    "loss": "#f0906c",
+    "on-loss": "#2b0d04",
+    "same": "#4a5662",
+    "on-same": "#f2f4f6",
+    "unknown": "#453a1e",
+    "on-unknown": "#f7e9c4",
+}
+"""The same tokens on a dark ground; a page chooses, a chart file always has the light ones."""
+
+MINUS: Final = "\N{MINUS SIGN}"
 
 FONT: Final = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif"
 
@@ -63,11 +85,15 @@ def level_text(result: Comparison) -> str:
     return f"{100 * (1 - result.alpha):.3g}%"
 
 
-_AnyChart = TypeVar("_AnyChart", alt.Chart, alt.LayerChart)
+def layered(layers: list[alt.Chart], *, width: int = WIDTH, height: int = HEIGHT) -> alt.LayerChart:
+    """Return one picture of several layers, the first undermost, in the common look.
 
-
-def dress(chart: _AnyChart) -> _AnyChart:
-    """Return the chart with the common look; the last step of every chart function."""
+    Args:
+        layers: At least one chart without size or look of its own.
+        width: Width of the plot in pixels; a page may fit it to the screen.
+        height: Height of the plot in pixels.
+    """
+    chart = alt.LayerChart(layer=layers, width=width, height=height)
     return chart.configure(
         background="transparent",
         font=FONT,

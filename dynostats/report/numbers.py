@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from dynostats.charts.theme import MINUS
 from dynostats.units import convert
 
 Kind = Literal["kw", "nm"]
@@ -58,7 +59,7 @@ def decimal(value: float, digits: int, *, signed: bool = False) -> str:
     rounded = round(value, digits)
     if rounded == 0:
         return f"{0:.{digits}f}"
-    sign = "−" if rounded < 0 else "+" if signed else ""
+    sign = MINUS if rounded < 0 else "+" if signed else ""
     return f"{sign}{abs(rounded):,.{digits}f}"
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 import jinja2
 from markupsafe import Markup
 
 from dynostats.analysis.comparison import Comparison
+from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
 from dynostats.report.numbers import UNITS, other_units
 from dynostats.report.pictures import draw, json_for_html, runtime
@@ -30,7 +32,7 @@ def _escape_markdown(text: object) -> str:
 
 _TEMPLATES = jinja2.Environment(
     loader=jinja2.PackageLoader("dynostats.report"),
-    autoescape=_is_html,
+    autoescape=_is_html,  # noqa: S701 - everything but the Markdown template
     undefined=jinja2.StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
@@ -60,7 +62,7 @@ def render_report(
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         units_json=Markup(json_for_html({"stored": UNITS, "other": other_units()})),  # noqa: S704
-        style=Markup(_source("report.css")),  # noqa: S704
+        style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704
         policy=_policy(scripts),
     )
@@ -95,6 +97,17 @@ def render_markdown(
     """Return the same content as Markdown, without pictures."""
     view = build_view(result, shop=shop, provenance=provenance)
     return _TEMPLATES.get_template("report.md.j2").render(view=view)
+
+
+def _style() -> str:
+    """Return the style sheet, headed by the charts' colours as variables."""
+    dark = f"@media screen and (prefers-color-scheme: dark) {{{_variables(DARK_PALETTE)}}}"
+    return f"{_variables(PALETTE)}\n{dark}\n{_source('report.css')}"
+
+
+def _variables(palette: Mapping[str, str]) -> str:
+    values = "".join(f"--c-{name}:{color};" for name, color in palette.items())
+    return f":root{{{values}}}"
 
 
 def _source(name: str) -> str:

@@ -66,7 +66,7 @@ def draw(result: Comparison) -> Pictures:
     specs = {name: chart(result).to_dict() for name, chart in _CHARTS.items()}
     return Pictures(
         svg={name: _static(spec, name) for name, spec in specs.items()},
-        payload=json_for_html(_payload(specs)),
+        payload=json_for_html(_payload(specs, result.curve.to_dicts())),
     )
 
 
@@ -126,9 +126,12 @@ def _rounded(match: re.Match[str]) -> str:
     return f"{float(match.group()):.1f}".removesuffix(".0")
 
 
-def _payload(specs: Mapping[str, Spec]) -> Spec:
+def _payload(specs: Mapping[str, Spec], curve: list[Spec]) -> Spec:
+    """Return specifications and data; the curve is only named, the result on the page holds it."""
     datasets = {
-        key: _columns(rows) for spec in specs.values() for key, rows in spec["datasets"].items()
+        key: "curve" if rows == curve else _columns(rows)
+        for spec in specs.values()
+        for key, rows in spec["datasets"].items()
     }
     charts = {
         name: _with_variables({key: part for key, part in spec.items() if key != "datasets"})

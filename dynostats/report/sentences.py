@@ -41,7 +41,17 @@ def question(result: Comparison) -> str:
 
 def answer(result: Comparison) -> str:
     """Return the answer in one sentence with its number, its interval and the count of pulls."""
-    return _ANSWERS[result.verdict](result)
+    match result.verdict:
+        case "gain":
+            return _changed(result, sign=1)
+        case "loss":
+            return _changed(result, sign=-1)
+        case "no_meaningful_change":
+            return _unchanged(result)
+        case "mixed":
+            return _mixed(result)
+        case "undecided":
+            return _undecided(result)
 
 
 def evidence(result: Comparison) -> str:
@@ -93,13 +103,12 @@ def alternative(result: Comparison) -> str:
     """Return the effect chart in words, for readers who do not see it."""
     lowest = result.curve.sort("effect_pct")[0].row(0, named=True)
     highest = result.curve.sort("effect_pct")[-1].row(0, named=True)
-    parts = [
+    range_text = (
         f"Curve of the difference in {result.quantity} over engine speed: from "
         f"{percent(lowest['effect_pct'], 1, signed=True)} at {speed(lowest['rpm'])} rpm to "
-        f"{percent(highest['effect_pct'], 1, signed=True)} at {speed(highest['rpm'])} rpm.",
-        *where(result),
-    ]
-    return " ".join(parts)
+        f"{percent(highest['effect_pct'], 1, signed=True)} at {speed(highest['rpm'])} rpm."
+    )
+    return " ".join([range_text, *where(result)])
 
 
 def _ranges(result: Comparison, verdict: str) -> str:
@@ -193,12 +202,3 @@ def _undecided(result: Comparison) -> str:
         f"“{result.baseline}”: the measured mean difference {_band(result)} is {mean} "
         f"({_mean_interval(result)})."
     )
-
-
-_ANSWERS: Final = {
-    "gain": lambda result: _changed(result, sign=1),
-    "loss": lambda result: _changed(result, sign=-1),
-    "no_meaningful_change": _unchanged,
-    "mixed": _mixed,
-    "undecided": _undecided,
-}

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
+import numpy as np
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
@@ -385,9 +386,11 @@ def _speed_rows(result: Comparison) -> tuple[SpeedRow, ...]:
 
 
 def _coarse(rpm: pl.Series) -> set[float]:
-    """Return the speeds shown at once: multiples of 250 rpm, or every fifth when there are none."""
-    speeds_shown = rpm.filter(rpm % _TABLE_STEP_RPM == 0)
-    return set((speeds_shown if speeds_shown.len() else rpm.gather_every(5)).to_list())
+    """Return the grid speed nearest to each multiple of 250 rpm inside the range."""
+    grid = rpm.to_numpy()
+    first = -(-grid[0] // _TABLE_STEP_RPM) * _TABLE_STEP_RPM
+    wanted = np.arange(first, grid[-1] + 1e-9, _TABLE_STEP_RPM)
+    return {float(grid[np.abs(grid - speed_wanted).argmin()]) for speed_wanted in wanted}
 
 
 def _captions(result: Comparison) -> dict[str, Captions]:
@@ -419,7 +422,7 @@ def _captions(result: Comparison) -> dict[str, Captions]:
             ),
         ),
         "regions": Captions(
-            shows=f"Mean difference of the whole range and of each part, with its {level} interval.",
+            shows=f"Mean difference of the whole range and of its parts, with {level} intervals.",
             finding=" ".join(
                 f"{row.speeds}: {row.effect}, interval {row.interval}, {row.words}."
                 for row in (_whole_row(result), *_region_rows(result))
@@ -499,14 +502,20 @@ def _lines(value: object) -> tuple[str, ...]:
             )
         case Sequence():
             return tuple(line for item in cast("Sequence[object]", value) for line in _lines(item))
-        case None:
-            return ("none",)
-        case bool():
-            return ("yes" if value else "no",)
-        case float():
-            return (f"{value:.6g}",)
         case _:
-            return (str(value),)
+            return (_scalar(value),)
+
+
+def _scalar(value: object) -> str:
+    match value:
+        case None:
+            return "none"
+        case bool():
+            return "yes" if value else "no"
+        case float():
+            return f"{value:.6g}"
+        case _:
+            return str(value)
 
 
 def _provenance(provenance: Provenance | None) -> tuple[tuple[str, str], ...]:

@@ -47,7 +47,7 @@ def regions_of(curve: pl.DataFrame) -> tuple[Region, ...]:
         else "loss"
         if high < 0
         else "no_meaningful_change"
-        if -MARGIN_PCT < low and high < MARGIN_PCT
+        if low > -MARGIN_PCT and high < MARGIN_PCT
         else "undecided"
         for low, high in curve.select("low_pct", "high_pct").iter_rows()
     ]
@@ -148,9 +148,7 @@ def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object
         "alpha": 0.05,
         "band": (2400.0, 6800.0),
         "verdict": "gain",
-        "why": (
-            "The band of the difference lies above zero from 3,950 rpm upward, and nowhere below it."
-        ),
+        "why": ("The band of the difference lies above zero from 3,900 rpm upward, nowhere below."),
         "overall": Overall(
             effect_pct=_log_mean(curve["effect_pct"]),
             low_pct=1.1,
@@ -175,10 +173,7 @@ def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object
             history_pulls=18,
             history_weight=0.75,
         ),
-        "warnings": (
-            "Coolant was 4 degC warmer in the first pull than in the others; its torque may read "
-            "a little low.",
-        ),
+        "warnings": ("Coolant was 4 °C warmer in the first pull; its torque may read low.",),
         "next": (
             "Two more pulls of each setup in the same session would narrow the band below "
             "3,900 rpm to about ±0.9%."
@@ -189,7 +184,7 @@ def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object
             "band": "parametric bootstrap of the studentised curve, 4,000 draws",
             "seed": 1,
             "formulas": {
-                "effect": "effect(n) = 100 (exp(mean log T_candidate(n) - mean log T_baseline(n)) - 1)",
+                "effect": "100 (exp(mean log T_candidate(n) - mean log T_baseline(n)) - 1)",
                 "power": "P [kW] = T [N.m] n [rpm] pi / 30000",
             },
             "references": [

@@ -34,6 +34,20 @@
     }
   }
 
+  // ---- pulls shown or hidden ---------------------------------------------------------------
+  function offerHiding(head) {
+    const box = document.createElement("input");
+    const label = document.createElement("label");
+    box.type = "checkbox";
+    box.checked = true;
+    label.append(box, head.dataset.pull);
+    head.replaceChildren(label);
+    box.addEventListener("change", () => {
+      if (box.checked) state.hidden.delete(head.dataset.pull); else state.hidden.add(head.dataset.pull);
+      drawAll();
+    });
+  }
+
   // ---- charts ----------------------------------------------------------------------------
   function rowsOf(columns) {
     const names = Object.keys(columns);
@@ -49,6 +63,10 @@
     });
     return rows.filter((row) => !state.hidden.has(row.pull));
   }
+
+  // The curve stands in the result already; the charts take it from there.
+  const curveColumns = Object.fromEntries(
+    Object.keys(result.curve[0]).map((key) => [key, result.curve.map((row) => row[key])]));
 
   function withUnits(part) {
     if (Array.isArray(part)) return part.map(withUnits);
@@ -66,8 +84,17 @@
     const spec = withUnits(pictures.charts[name]);
     spec.width = "container";
     spec.datasets = {};
-    for (const [key, columns] of Object.entries(pictures.datasets)) spec.datasets[key] = rowsOf(columns);
+    for (const [key, columns] of Object.entries(pictures.datasets)) {
+      spec.datasets[key] = rowsOf(columns === "curve" ? curveColumns : columns);
+    }
     if (name === "effect") {
+      if (matchMedia("(pointer: fine)").matches) {
+        // Dragging on a touch screen scrolls the page; the two ends do the same work there.
+        spec.layer.at(-1).params = [{
+          name: "drag",
+          select: { type: "interval", encodings: ["x"], mark: { fillOpacity: 0, strokeOpacity: 0 } },
+        }];
+      }
       spec.layer.unshift({
         data: { name: "window" },
         mark: { type: "rect", color: "var(--c-axis)", opacity: 0.22 },
@@ -99,19 +126,30 @@
     tip.style.top = Math.max(4, top) + "px";
   }
 
+  let round = 0;
   async function draw(place) {
     const name = place.dataset.chart;
+    const mine = round;
     const stage = document.createElement("div");
     stage.style.width = "100%";
     place.append(stage);
     try {
       const options = { actions: false, renderer: "svg", tooltip: showTip, ast: false };
-      const drawn = await vegaEmbed(stage, specOf(name), options);
+      const spec = specOf(name);
+      const drawn = await vegaEmbed(stage, spec, options);
+      if (mine !== round) { // units or pulls changed meanwhile: a later drawing is on its way
+        drawn.finalize();
+        stage.remove();
+        return;
+      }
       const old = views.get(name);
       if (old) old.finalize();
       views.set(name, drawn);
       place.replaceChildren(stage);
       place.classList.add("live");
+      if (name === "effect" && spec.layer.at(-1).params) {
+        drawn.view.addSignalListener("drag", (_, picked) => dragWindow(picked.rpm));
+      }
     } catch (error) {
       stage.remove(); // the static picture stays
       console.error(error);
@@ -119,7 +157,10 @@
   }
 
   const places = [...document.querySelectorAll(".chart[data-chart]")];
-  const drawAll = () => Promise.all(places.map(draw));
+  function drawAll() {
+    round += 1;
+    return Promise.all(places.map(draw));
+  }
 
   // ---- window of engine speed ------------------------------------------------------------
   const lowInput = document.getElementById("window-low");
@@ -168,8 +209,17 @@
     showWindow();
   }
 
+  function dragWindow(picked) {
+    const [low, high] = picked || [Number(lowInput.min), Number(highInput.max)];
+    lowInput.value = Math.min(low, high); // the input itself snaps to the grid
+    highInput.value = Math.max(low, high);
+    moveWindow();
+  }
+
   // ---- start -----------------------------------------------------------------------------
   document.querySelector(".tools").hidden = false;
+  document.getElementById("hiding").hidden = false;
+  document.querySelectorAll("[data-pull]").forEach(offerHiding);
   for (const input of [lowInput, highInput]) input.addEventListener("input", moveWindow);
   for (const input of document.querySelectorAll("input[name=units]")) {
     input.addEventListener("change", () => {

@@ -6,6 +6,9 @@ The only package that imports duckdb; all its SQL lies in queries/.
 from __future__ import annotations
 
 from dynostats.warehouse.amending import Correction
+from dynostats.warehouse.archive import backup, export, restore
+from dynostats.warehouse.connection import WarehouseInUseError
+from dynostats.warehouse.integrity import Fault, Verification, verify
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
 from dynostats.warehouse.records import (
     Labels,
@@ -19,6 +22,7 @@ from dynostats.warehouse.store import Store, open_store
 
 __all__ = [
     "Correction",
+    "Fault",
     "LabelValue",
     "Labels",
     "NamedQuery",
@@ -26,8 +30,14 @@ __all__ = [
     "Source",
     "Store",
     "StoredLabels",
+    "Verification",
+    "WarehouseInUseError",
+    "backup",
+    "export",
     "label_text",
     "named_query",
     "open_store",
     "query_names",
+    "restore",
+    "verify",
 ]

@@ -59,7 +59,7 @@ def question(
         InputError: If there is no such query, the SQL is not one statement that reads, or the
             parameters do not fit.
     """
-    if re.fullmatch(r"\w+", text.strip()):
+    if re.fullmatch(r"(\w+/)?\w+", text.strip()):
         named = named_query(text.strip())
         return Question(where=f"query {named.name}", sql=named.sql, values=named.bind(given))
     return Question(

@@ -27,6 +27,10 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
 _RETRY_S = 0.1
 
 
+class WarehouseInUseError(WarehouseError):
+    """Another program holds the warehouse file."""
+
+
 def say_on_stderr(message: str) -> None:
     """Print one line to standard error."""
     print(message, file=sys.stderr, flush=True)  # noqa: T201 - the one place that must speak up
@@ -83,7 +87,7 @@ def errors_in_words(path: Path) -> Generator[None]:
 def in_words(error: duckdb.Error, path: Path, *, waited_s: float = 0.0) -> WarehouseError:
     """Return the storage engine's error as what a user can understand and mend."""
     if _is_locked(error):
-        return WarehouseError(
+        return WarehouseInUseError(
             f"another program is using the warehouse; waited {waited_s:g} s",
             where=str(path),
             mend="Try again when it has finished; nothing was changed.",

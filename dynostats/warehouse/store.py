@@ -48,11 +48,7 @@ def open_store(
     """
     if not path.exists():
         if not (write and create):
-            raise WarehouseError(
-                "there is no warehouse here",
-                where=str(path),
-                mend="`dynostats ingest FILES` makes one; --warehouse names another.",
-            )
+            raise no_warehouse(path)
         create_warehouse(path)
     connection = connect(path, write=write, wait_s=wait_s, say=say)
     try:
@@ -62,6 +58,15 @@ def open_store(
         connection.close()
         raise
     return Store(path, connection, write=write)
+
+
+def no_warehouse(path: Path) -> WarehouseError:
+    """Return the error for a warehouse that is not there."""
+    return WarehouseError(
+        "there is no warehouse here",
+        where=str(path),
+        mend="`dynostats ingest FILES` makes one; --warehouse names another.",
+    )
 
 
 class Store:

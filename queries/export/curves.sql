@@ -1,0 +1,9 @@
+-- question: What is exported of the curves? (the channels follow, as the channel table orders them)
+-- grain: one row a pull and speed of the grid
+-- column: pull varchar
+-- column: rpm double [rpm]
+select
+    'P' || curves.pull_no::varchar as pull,
+    curves.* exclude (pull_no),
+from curves
+order by curves.pull_no, curves.rpm;

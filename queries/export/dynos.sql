@@ -1,0 +1,9 @@
+-- question: What is exported of the dynos?
+-- grain: one row a dyno
+-- column: dyno varchar
+-- column: first_seen timestamp : UTC
+select
+    dynos.dyno,
+    dynos.first_seen,
+from dynos
+order by dynos.dyno;

@@ -1,0 +1,9 @@
+-- question: What is exported of the engines?
+-- grain: one row an engine
+-- column: engine varchar
+-- column: first_seen timestamp : UTC
+select
+    engines.engine,
+    engines.first_seen,
+from engines
+order by engines.engine;

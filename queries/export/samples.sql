@@ -1,0 +1,9 @@
+-- question: What is exported of the samples? (the channels follow, as the channel table orders them)
+-- grain: one row a pull and sample, from 0 in file order
+-- column: pull varchar
+-- column: sample integer
+select
+    'P' || samples.pull_no::varchar as pull,
+    samples.* exclude (pull_no),
+from samples
+order by samples.pull_no, samples.sample;

@@ -1,0 +1,11 @@
+-- question: What is exported of the sessions?
+-- grain: one row a dyno and session
+-- column: dyno varchar
+-- column: session varchar
+-- column: first_seen timestamp : UTC
+select
+    sessions.dyno,
+    sessions.session,
+    sessions.first_seen,
+from sessions
+order by sessions.dyno, sessions.session;

@@ -26,6 +26,7 @@ _SOAK_PASSES = 3
 _HOT_OIL_TORQUE_PER_K = -0.0004
 _IDLE_MANIFOLD_KPA = 55.0
 _DRAG_SHARE = 0.15
+_FULL_LOAD_THROTTLE = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,12 +36,14 @@ class Sweep:
     Args:
         time_s: Time from the start of the log.
         rpm: Engine speed.
+        throttle: Share of the throttle's travel, 0 to 1.
         load: Share of full load, 0 to 1.
         acceleration_rpm_s: Rise of engine speed.
     """
 
     time_s: Floats
     rpm: Floats
+    throttle: Floats
     load: Floats
     acceleration_rpm_s: Floats
 
@@ -89,24 +92,32 @@ def simulate_pull(
 
 
 def plan_sweep(engine: EngineSpec, cell: Cell) -> Sweep:
-    """Plan the course of a pull: throttle opens at low speed, a steady rise, throttle shuts."""
+    """Plan the course of a pull: throttle opens at low speed, a steady rise, throttle shuts.
+
+    The throttle is open after half the lead; the engine settles in the other half. Beyond 80% of
+    its travel a throttle hardly throttles: load is full from there.
+    """
     rise_s = (engine.rpm_high - engine.rpm_low) / cell.sweep_rate_rpm_s
     total_s = cell.lead_s + rise_s + cell.tail_s
     time = np.arange(0.0, total_s + 1e-9, 1.0 / cell.sample_rate_hz)
     since_rise = np.clip(time - cell.lead_s, 0.0, rise_s)
     since_shut = np.clip(time - cell.lead_s - rise_s, 0.0, None)
     fall_rpm_s = 1.5 * cell.sweep_rate_rpm_s
-    rpm = engine.rpm_low + cell.sweep_rate_rpm_s * since_rise - fall_rpm_s * since_shut
-    opening = (
-        0.2 + 0.8 * np.clip(time / cell.lead_s, 0.0, 1.0) if cell.lead_s > 0 else 1.0 + 0 * time
-    )
     rising = (time >= cell.lead_s) & (since_shut == 0.0)
+    throttle = np.where(since_shut > 0.0, 0.0, _opening(time, cell.lead_s / 2.0))
     return Sweep(
         time_s=time,
-        rpm=rpm,
-        load=np.where(since_shut > 0.0, 0.0, opening),
+        rpm=engine.rpm_low + cell.sweep_rate_rpm_s * since_rise - fall_rpm_s * since_shut,
+        throttle=throttle,
+        load=np.minimum(throttle / _FULL_LOAD_THROTTLE, 1.0),
         acceleration_rpm_s=np.where(rising, cell.sweep_rate_rpm_s, 0.0),
     )
+
+
+def _opening(time: Floats, opening_s: float) -> Floats:
+    if opening_s <= 0.0:
+        return np.ones_like(time)
+    return 0.2 + 0.8 * np.clip(time / opening_s, 0.0, 1.0)
 
 
 def run_sweep(
@@ -195,7 +206,7 @@ def _channels(
         "fuel_pressure": 300.0 + manifold - air.pressure_kpa,
         "air_flow": flow,
         "oil_pressure": np.minimum(120.0 + 0.075 * sweep.rpm, 430.0),
-        "throttle": 100.0 * load,
+        "throttle": 100.0 * sweep.throttle,
     }
     if fitted.ignition == "spark":
         late = fitted.over_speed(sweep.rpm, fitted.timing_low_deg, fitted.timing_high_deg)

@@ -15,7 +15,7 @@ from dynostats.simulate.faults import Fault
 from dynostats.simulate.noise import CurveNoise
 
 SHOP = "Quillbeck Engine Works"
-DEFAULT_SEED = 2108
+DEFAULT_SEED = 18
 
 TURBO_FIVE = EngineSpec(
     name="QB-21T",
@@ -134,7 +134,7 @@ _SETUPS = (
     ),
     Setup(name="stock", changed="as delivered"),
     Setup(name="wide-airbox", changed="airbox with twice the filter area", intake_resistance=0.5),
-    Setup(name="light-oil", changed="oil one grade lighter", friction=0.993),
+    Setup(name="light-oil", changed="oil one grade lighter", friction=0.997),
     Setup(name="fuelling-plus-3", changed="3% more fuel a stroke", fuelling=1.03),
 )
 SETUPS = {setup.name: setup for setup in _SETUPS}
@@ -148,13 +148,13 @@ BRAKE = Cell(
 
 QUIET = Cell(
     name="cell-2",
-    noise=CurveNoise(pull_sd_pct=0.13, session_sd_pct=0.25, drift_pct_per_pull=-0.01),
+    noise=CurveNoise(pull_sd_pct=0.09, session_sd_pct=0.25, drift_pct_per_pull=-0.01),
     boost_pull_sd_pct=0.0,
-    mixture_pull_sd_pct=0.1,
+    mixture_pull_sd_pct=0.05,
     sample_rate_hz=25.0,
     sweep_rate_rpm_s=500.0,
     soak_c=0.5,
-    sample_noise={**SAMPLE_NOISE, "torque": 0.3},
+    sample_noise={**SAMPLE_NOISE, "torque": 0.2},
 )
 """A small, well-conditioned cell with another sweep, sample rate and file style."""
 

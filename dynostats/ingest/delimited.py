@@ -150,7 +150,7 @@ def _split_above(lines: list[str], delimiter: str) -> dict[str, str]:
     )
 
 
-# --- a header not seen before -----------------------------------------------------------------------
+# --- a header not seen before ---------------------------------------------------------------------
 
 
 def _read_new(lines: list[str], table: ChannelTable, *, name: str, ends_open: bool) -> Table:

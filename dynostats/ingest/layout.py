@@ -81,8 +81,8 @@ def find_layout(grid: Grid, table: ChannelTable, *, name: str) -> Layout:
     header, units = _find_header(grid.rows, main.above, table)
     if header is None:
         raise InputError(
-            f"Nothing ingested: line {grid.lines[main.body[0]]} holds numbers, but no line above it "
-            "names the columns.",
+            f"Nothing ingested: line {grid.lines[main.body[0]]} holds numbers, but no line above "
+            "it names the columns.",
             where=name,
             mend="Put a line of column names above the numbers, for example "
             "time [s],engine speed [rpm],torque [N.m].",

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
 from dynostats.ingest.channels import ChannelTable
-from dynostats.ingest.labels import read_labels, read_unit
+from dynostats.ingest.labels import read_labels
 from dynostats.ingest.log import Ambient
 from dynostats.ingest.numerals import Cell, decimal_proofs, read_date, read_numbers
 from dynostats.units import convert, humidity_pct, unit_dimension
@@ -46,8 +46,8 @@ def read_preamble(rows: Iterable[tuple[int, Sequence[Cell]]], *, delimiter: str)
     """
     metadata: dict[str, str] = {}
     for line, cells in rows:
-        words = [str(cell).strip() for cell in cells]
-        while words and not words[-1]:
+        words = [str(cell) for cell in cells]
+        while words and not words[-1].strip():
             words.pop()
         if not words:
             continue
@@ -59,11 +59,12 @@ def read_preamble(rows: Iterable[tuple[int, Sequence[Cell]]], *, delimiter: str)
 def _split_key(words: list[str], delimiter: str) -> tuple[str, str]:
     first = words[0].lstrip(_COMMENT)
     if len(words) > 1 and first and not _KEY.match(first.rstrip(":= ")):
-        return _known_key(first.rstrip(":= "), " ".join(word for word in words[1:] if word))
+        rest = (word.strip() for word in words[1:])
+        return _known_key(first.rstrip(":= "), " ".join(word for word in rest if word))
     text = delimiter.join(words).lstrip(_COMMENT) if delimiter else " ".join(words)
     parts = _KEY.match(text)
     if parts is None:
-        return "", text
+        return "", text.strip()
     return _known_key(parts[1], parts[2].strip())
 
 
@@ -123,6 +124,3 @@ def read_start(metadata: Mapping[str, str]) -> datetime | None:
     date = next((keys[key] for key in keys if key in _DATE_KEYS), "")
     time = next((keys[key] for key in keys if key in _TIME_KEYS), "")
     return read_date(f"{date} {time}".strip()) or read_date(date) if date else None
-
-
-__all__ = ["read_air", "read_preamble", "read_start", "read_unit"]

@@ -2,53 +2,144 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import re
 
+import numpy as np
 import polars as pl
 
-from dynostats.errors import InputError
-from dynostats.ingest.channels import ChannelTable
+from dynostats.ingest.binding import Binding, bind_header
+from dynostats.ingest.channels import ChannelTable, load_channel_table
+from dynostats.ingest.checks import check_samples
+from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.formats import read_table
 from dynostats.ingest.log import Ambient, ChannelReading, Log
+from dynostats.ingest.preamble import read_air, read_start
+from dynostats.ingest.pressures import settle_pressures
+from dynostats.ingest.settling import settle_columns
+from dynostats.ingest.table import Table
 
-_HEADER = re.compile(r"^\s*(.*?)\s*(?:[\[(]([^\])]*)[\])])?\s*$")
-_FIRST_NAMES = {"rpm": "engine_speed", "map": "manifold_pressure"}
+_AMBIENT_DIFFERS_KPA = 0.5
 
 
 def read_log(
     data: bytes, *, name: str, table: ChannelTable | None = None, ambient: Ambient | None = None
 ) -> Log:
-    """Read one plain comma-separated log whose headers are stored names with stored units."""
-    del table, ambient
-    rows = list(csv.reader(io.StringIO(data.decode("utf-8-sig"))))
-    if len(rows) < 2:
-        raise InputError("Nothing ingested: no data rows.", where=name)
-    readings = tuple(_read_header(cell) for cell in rows[0])
-    columns = zip(*rows[1:], strict=True)
-    samples = pl.DataFrame(
-        {
-            reading.channel: [float(cell) if cell else None for cell in column]
-            for reading, column in zip(readings, columns, strict=True)
-        },
-        schema_overrides={reading.channel: pl.Float64 for reading in readings},
-    )
+    """Read one file: delimited text of any dialect, XLSX, Parquet or MDF 4.
+
+    Args:
+        data: The whole file.
+        name: Its name, for messages.
+        table: Names of channels; the shipped table when None.
+        ambient: Air of the cell from the shop's sheet; makes gauge pressures absolute where the
+            file has no barometer column.
+
+    Returns:
+        Samples in stored units in file order, how each column was read, and what is odd.
+
+    Raises:
+        InputError: If nothing of the file can be trusted, with the reason and what to do.
+    """
+    names = table or load_channel_table()
+    raw = read_table(data, names, name=name)
+    draft = _draft(raw, names, name=name)
+    settle_columns(draft)
+    stated = _own_air(draft, raw, names)
+    draft.air = _merge(_merge(_column_air(draft), ambient), stated)
+    _compare_air(draft, ambient, stated)
+    settle_pressures(draft)
+    check_samples(draft)
     return Log(
         name=name,
         sha256=hashlib.sha256(data).hexdigest(),
-        samples=samples,
-        channels=readings,
-        metadata={},
-        findings=(),
+        samples=_frame(draft),
+        channels=tuple(_read_out(column) for column in draft.columns),
+        metadata=raw.metadata,
+        findings=tuple(draft.findings),
+        ambient=stated,
+        started=read_start(raw.metadata) if raw.metadata else None,
     )
 
 
-def _read_header(cell: str) -> ChannelReading:
-    match = _HEADER.match(cell)
-    label, unit = (match.group(1), match.group(2) or "") if match else (cell, "")
-    cleaned = re.sub(r"\W+", "_", label.strip().lower()).strip("_")
-    channel = _FIRST_NAMES.get(cleaned, cleaned)
+def _draft(raw: Table, names: ChannelTable, *, name: str) -> Draft:
+    bindings = bind_header(raw.header, names)
+    findings = [*raw.findings, *(b.finding for b in bindings if b.finding is not None)]
+    columns = [_column(binding, raw, place) for place, binding in enumerate(bindings)]
+    return Draft(name=name, columns=columns, air=Ambient(), findings=findings)
+
+
+def _column(binding: Binding, raw: Table, place: int) -> Column:
+    return Column(
+        source=binding.source,
+        number=binding.number,
+        channel=binding.channel,
+        spec=binding.spec,
+        unit="" if binding.spec is not None else binding.source_unit,
+        source_unit=binding.source_unit,
+        values=raw.values[place],
+        how=[binding.how],
+        reference=binding.reference,
+        rule=binding.rule,
+    )
+
+
+def _column_air(draft: Draft) -> Ambient:
+    def middle(channel: str) -> float | None:
+        column = draft.get(channel)
+        if column is None or not np.isfinite(column.values).any():
+            return None
+        return float(np.nanmedian(column.values))
+
+    return Ambient(
+        pressure_kpa=middle("ambient_pressure"),
+        temperature_c=middle("ambient_temperature"),
+        humidity_pct=middle("relative_humidity"),
+    )
+
+
+def _own_air(draft: Draft, raw: Table, names: ChannelTable) -> Ambient:
+    """Return the air that the file itself states: columns, then preamble."""
+    return _merge(_column_air(draft), read_air(raw.metadata, names) if raw.metadata else None)
+
+
+def _merge(first: Ambient, second: Ambient | None) -> Ambient:
+    if second is None:
+        return first
+
+    def pick(one: float | None, other: float | None) -> float | None:
+        return other if one is None else one
+
+    return Ambient(
+        pressure_kpa=pick(first.pressure_kpa, second.pressure_kpa),
+        temperature_c=pick(first.temperature_c, second.temperature_c),
+        humidity_pct=pick(first.humidity_pct, second.humidity_pct),
+    )
+
+
+def _compare_air(draft: Draft, sheet: Ambient | None, stated: Ambient) -> None:
+    if sheet is None or sheet.pressure_kpa is None or stated.pressure_kpa is None:
+        return
+    if abs(sheet.pressure_kpa - stated.pressure_kpa) > _AMBIENT_DIFFERS_KPA:
+        draft.tell(
+            "ambient_differs",
+            "doubtful",
+            f"The sheet says {sheet.pressure_kpa:g} kPa ambient pressure, the file "
+            f"{stated.pressure_kpa:g} kPa.",
+        )
+
+
+def _frame(draft: Draft) -> pl.DataFrame:
+    values = np.array([column.values for column in draft.columns])
+    names = [column.channel for column in draft.columns]
+    frame = pl.from_numpy(values, schema=names, orient="col")
+    return frame.fill_nan(None) if np.isnan(values).any() else frame
+
+
+def _read_out(column: Column) -> ChannelReading:
     return ChannelReading(
-        source=cell, channel=channel, unit=unit, source_unit=unit, how="as named", known=True
+        source=column.source,
+        channel=column.channel,
+        unit=column.unit,
+        source_unit=column.source_unit,
+        how="; ".join(column.how),
+        known=column.spec is not None or column.number == 0,
     )

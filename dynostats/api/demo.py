@@ -6,11 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+
 from dynostats.api.results import Finding
 from dynostats.api.warehouse import Warehouse, open_warehouse
 from dynostats.intake import IngestReport, Progress
 from dynostats.report import Shop
 from dynostats.simulate import DemoShop, Truth, demo_shop, write_demo
+from dynostats.simulate.scenario import Question
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,7 +28,8 @@ class Demo:
         shop: Name of the invented shop.
         ingested: What became of each file.
         finding: The answer of the shop's study.
-        truth: What the simulator knows to be true.
+        truth: What the simulator knows to be true of it.
+        other_questions: What else the shop wanted to know.
     """
 
     folder: Path
@@ -36,11 +40,18 @@ class Demo:
     ingested: IngestReport
     finding: Finding
     truth: Truth
+    other_questions: tuple[Question, ...]
+
+    def true_effect_pct(self) -> float:
+        """Return the true mean effect over the band that was compared, percent."""
+        low, high = self.finding.band
+        inside = self.truth.curve.filter(pl.col("rpm").is_between(low, high))
+        return float(inside["effect_pct"].to_numpy().mean())
 
     def holds_truth(self) -> bool:
         """Say whether the true mean effect lies inside the stated interval."""
         low, high = self.finding.overall.low_pct, self.finding.overall.high_pct
-        return low is not None and high is not None and low <= self.truth.effect_pct <= high
+        return low is not None and high is not None and low <= self.true_effect_pct() <= high
 
     def to_dict(self) -> dict[str, object]:
         """Return everything as plain values."""
@@ -52,7 +63,11 @@ class Demo:
             "shop": self.shop,
             "ingest": self.ingested.to_dict(),
             "compare": self.finding.to_dict(),
-            "truth": self.truth.to_dict() | {"inside_interval": self.holds_truth()},
+            "truth": {
+                "effect_pct": self.true_effect_pct(),
+                "inside_interval": self.holds_truth(),
+                "curve": self.truth.curve.to_dicts(),
+            },
         }
 
 
@@ -91,6 +106,7 @@ def demo(folder: Path, *, progress: Callable[[Progress], None] | None = None) ->
         ingested=ingested,
         finding=finding,
         truth=shop.truths[0],
+        other_questions=shop.questions[1:],
     )
 
 

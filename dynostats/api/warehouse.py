@@ -21,7 +21,15 @@ from dynostats import __version__
 from dynostats.analysis.comparison import Comparison
 from dynostats.api.names import choose_engine, require_correction, require_name
 from dynostats.api.results import Amended, Finding, PullList, QueryAnswer, as_finding
-from dynostats.warehouse import Store, open_store
+from dynostats.warehouse import (
+    Store,
+    Verification,
+    backup,
+    export,
+    open_store,
+    restore,
+    verify,
+)
 from dynostats.warehouse.named import Value
 
 if TYPE_CHECKING:
@@ -284,6 +292,43 @@ class Warehouse:
         with self._reading() as store:
             store.query_to(Path(out), text, values)
         return Path(out)
+
+    def verify(self) -> Verification:
+        """Check that everything stored is whole, and say what is not.
+
+        Raises:
+            WarehouseError: If there is no warehouse, or another program holds it.
+        """
+        return verify(self.path)
+
+    def backup(self, file: AnyPath) -> Path:
+        """Copy the warehouse to a new file, consistently.
+
+        Raises:
+            InputError: If a file of that name exists.
+            WarehouseError: If the copy cannot be written.
+        """
+        backup(self.path, Path(file))
+        return Path(file)
+
+    def export(self, folder: AnyPath) -> Path:
+        """Write everything as open files into a new or empty folder.
+
+        Raises:
+            InputError: If the folder holds anything.
+            WarehouseError: If the files cannot be written.
+        """
+        export(self.path, Path(folder))
+        return Path(folder)
+
+    def restore(self, folder: AnyPath) -> Path:
+        """Make the warehouse, which must not exist, of an export.
+
+        Raises:
+            InputError: If the file exists, or the folder is not a whole export.
+        """
+        restore(Path(folder), self.path)
+        return self.path
 
     def _reading(self) -> Store:
         return open_store(self.path)

@@ -58,7 +58,7 @@ def _print_demo(made: Demo) -> None:
     print_finding(made.finding, console)
     inside = "inside" if made.holds_truth() else "outside"
     console.print(
-        f"\nThe simulator knows the true mean effect: {format_pct(made.truth.effect_pct)}, "
+        f"\nThe simulator knows the true mean effect: {format_pct(made.true_effect_pct())}, "
         f"{inside} the interval."
     )
     console.print(f"\nLogs and sheet  {made.files}")
@@ -74,6 +74,10 @@ def _next_commands(made: Demo) -> list[str]:
     return [
         f"{start} pulls",
         f"{start} repeatability",
-        f"{start} compare --baseline outlet-54 --candidate timing-plus-1",
+        *(
+            f"{start} compare "
+            + shlex.join(["--baseline", question.baseline, "--candidate", question.candidate])
+            for question in made.other_questions
+        ),
         f"{start} query",
     ]

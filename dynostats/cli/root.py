@@ -12,6 +12,7 @@ import click
 
 from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
+from dynostats.cli.keeping import backup, export, restore, verify
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
@@ -80,6 +81,10 @@ for command in (
     amend,
     query,
     reingest,
+    verify,
+    backup,
+    export,
+    restore,
 ):
     dynostats.add_command(command)
 

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from dynostats.api import Amended, Warehouse
     from dynostats.intake import IngestReport, Progress
 
+SHOWN_NAMES = 3
+
 _WHY = click.option("--why", required=True, metavar="TEXT", help="The reason; kept in the history.")
 _WHO = click.option("--who", metavar="NAME", help="Who says so [default: your login name].")
 _CHANNELS = click.option(
@@ -141,21 +143,25 @@ def _columns(report: IngestReport) -> list[str]:
 
 
 def _noticed(report: IngestReport) -> list[str]:
-    excluded = [f"{e.pull} {e.file}: left out, {e.excluded}" for e in report.stored if e.excluded]
-    findings = [
-        f"{entry.pull} {entry.file}: {finding['message']}"
-        for entry in report.stored
-        for finding in entry.findings
-        if finding["severity"] != "note"
-    ]
-    skipped = [f"{entry.file}: skipped, {entry.reason}" for entry in report.skipped]
-    lines = [*excluded, *findings, *_first(skipped, 10)]
+    """Say once what was noticed, with the pulls it was noticed in."""
+    found: dict[str, list[str]] = {}
+    for entry in report.stored:
+        name = f"{entry.pull} {entry.file}"
+        if entry.excluded:
+            found.setdefault(f"left out of the analyses: {entry.excluded}", []).append(name)
+        for finding in entry.findings:
+            if finding["severity"] != "note":
+                found.setdefault(finding["message"], []).append(name)
+    for skipped in report.skipped:
+        found.setdefault(f"skipped: {skipped.reason}", []).append(skipped.file)
+    lines = [f"{_some(names)}: {message}" for message, names in found.items()]
     return ["", "Noticed:", *lines] if lines else []
 
 
-def _first(lines: list[str], count: int) -> list[str]:
-    more = len(lines) - count
-    return [*lines[:count], *([f"… and {more} more skipped"] if more > 0 else [])]
+def _some(names: list[str]) -> str:
+    if len(names) <= SHOWN_NAMES:
+        return ", ".join(names)
+    return f"{names[0]} to {names[-1]} ({len(names)} of them)"
 
 
 @click.command()

@@ -1,0 +1,98 @@
+"""The commands that keep the warehouse safe: is it whole, copies of it, and the way back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.settings import answers, current
+
+if TYPE_CHECKING:
+    from dynostats.api import Warehouse
+
+
+def _warehouse() -> Warehouse:
+    from dynostats.api import open_warehouse
+
+    return open_warehouse(current().warehouse)
+
+
+@click.command()
+@answers
+def verify() -> int:
+    """Check that the warehouse is whole.
+
+    Everything in it is read, every stored file is compared with its SHA-256, and nothing may be
+    half-stored. Exit status 1 if anything is wrong.
+
+    \b
+    Example:
+      dynostats verify
+    """
+    found = _warehouse().verify()
+    faults = len(found.faults)
+    wrong = {"what": f"{faults} fault(s) found", "where": str(current().warehouse), "mend": ""}
+    if current().as_json:
+        print_json(found.to_dict() | ({} if found.sound else {"error": wrong}))
+    elif found.sound:
+        rows = ", ".join(f"{count} {table}" for table, count in found.rows.items() if count)
+        answer_console().print(f"The warehouse is whole: {rows}.")
+    for fault in found.faults:
+        tell(f"{fault.where}: {fault.what}")
+        if fault.mend:
+            tell(f"  {fault.mend}")
+    return 0 if found.sound else 1
+
+
+@click.command()
+@answers
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+def backup(file: Path) -> None:
+    """Copy the warehouse to a new file, consistently.
+
+    \b
+    Example:
+      dynostats backup /media/stick/shop-2025-09-16.duckdb
+    """
+    _say_written(_warehouse().backup(file), "A copy of the warehouse")
+
+
+@click.command()
+@answers
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+def export(folder: Path) -> None:
+    """Write everything as open files.
+
+    Pulls, samples, curves and amendments as Parquet, and the original files byte for byte.
+
+    \b
+    Example:
+      dynostats export shop-as-files
+    """
+    _say_written(_warehouse().export(folder), "Everything as open files")
+
+
+@click.command()
+@answers
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+def restore(folder: Path) -> None:
+    """Make a new warehouse of an export.
+
+    Every pull, sample, source and amendment is put back as it was. --warehouse names the file to
+    make; it must not exist.
+
+    \b
+    Example:
+      dynostats --warehouse again.duckdb restore shop-as-files
+    """
+    _say_written(_warehouse().restore(folder), "The warehouse, from its export")
+
+
+def _say_written(path: Path, what: str) -> None:
+    if current().as_json:
+        print_json({"out": str(path)})
+    else:
+        answer_console().print(f"{what}: {path}", soft_wrap=True)

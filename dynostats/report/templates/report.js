@@ -132,6 +132,7 @@
     const mine = round;
     const stage = document.createElement("div");
     stage.style.width = "100%";
+    stage.setAttribute("aria-hidden", "true"); // the place around it carries the label
     place.append(stage);
     try {
       const options = { actions: false, renderer: "svg", tooltip: showTip, ast: false };

@@ -27,7 +27,8 @@ def print_finding(result: Comparison, console: Console) -> None:
 
     word, style = _WORDS[result.verdict]
     console.print(Text.assemble((word, style), f"  {_question(result)}"))
-    for line in (result.why, "", *_numbers(result)):
+    console.print()
+    for line in (*_numbers(result), result.why):
         console.print(Padding(Text(line), _INDENT, expand=False))
     console.print()
     for line in _sketch(result, console):

@@ -14,6 +14,8 @@ from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from dynostats.api import Amended, Warehouse
     from dynostats.intake import IngestReport, Progress
 
@@ -90,15 +92,29 @@ def reingest(pulls: tuple[str, ...], channels: Path | None, who: str | None) -> 
 def ingest_progress() -> Generator[Callable[[Progress], None]]:
     """Show a bar with rate and remaining time on standard error, if that is a terminal."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        ProgressColumn,
+        Task,
+        TextColumn,
+        TimeRemainingColumn,
+    )
     from rich.progress import Progress as Bar
+    from rich.text import Text
+
+    class RateColumn(ProgressColumn):
+        """Files a second; nothing before the first ones are read."""
+
+        def render(self, task: Task) -> Text:
+            return Text("files" if task.speed is None else f"files, {task.speed:.0f}/s,")
 
     console = Console(stderr=True)
     columns = (
         TextColumn("reading"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("files, {task.speed:.0f}/s,", justify="right"),
+        RateColumn(),
         TimeRemainingColumn(),
     )
     with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
@@ -111,10 +127,7 @@ def print_ingest(report: IngestReport) -> int:
     if current().as_json:
         print_json(report.to_dict())
     else:
-        console = answer_console()
-        console.print(_counts(report))
-        for line in (*_columns(report), *_noticed(report)):
-            console.print(f"  {line}")
+        _print_stored(report, answer_console())
     for refused in report.refused:
         where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
         tell(f"Refused {refused.file}{where}: {refused.what}")
@@ -123,26 +136,34 @@ def print_ingest(report: IngestReport) -> int:
     return 1 if report.refused else 0
 
 
-def _counts(report: IngestReport) -> str:
+def _print_stored(report: IngestReport, console: Console) -> None:
     files = len({entry.sha256 for entry in report.stored})
-    return (
+    console.print(
         f"Stored {len(report.stored)} pulls from {files} files; skipped {len(report.skipped)}; "
         f"refused {len(report.refused)}."
     )
-
-
-def _columns(report: IngestReport) -> list[str]:
-    """Say once for each heading what it became, and how that was decided."""
-    decided = dict.fromkeys(
-        f"{reading['source']!s} → {reading['channel']} [{reading['unit']}]: {reading['how']}"
-        for entry in report.stored
-        for reading in entry.readings
+    readings = [reading for entry in report.stored for reading in entry.readings]
+    became = {
+        (str(reading["source"]), f"{reading['channel']} [{reading['unit']}]"): str(reading["how"])
+        for reading in readings
         if reading["source"]
-    )
-    return ["", "Columns:", *decided] if decided else []
+    }
+    plain = [stored for source, stored in became if source == stored]
+    if plain:
+        console.print(f"\nColumns taken as they are named: {', '.join(plain)}.")
+    others = [
+        (f"'{source}'", stored, how) for (source, stored), how in became.items() if source != stored
+    ]
+    if others:
+        console.print()
+        print_rows(("column", "became", "because"), others)
+    noticed = _noticed(report)
+    if noticed:
+        console.print("\nNoticed")
+        print_rows(("in", "what"), noticed)
 
 
-def _noticed(report: IngestReport) -> list[str]:
+def _noticed(report: IngestReport) -> list[tuple[str, str]]:
     """Say once what was noticed, with the pulls it was noticed in."""
     found: dict[str, list[str]] = {}
     for entry in report.stored:
@@ -152,10 +173,11 @@ def _noticed(report: IngestReport) -> list[str]:
         for finding in entry.findings:
             if finding["severity"] != "note":
                 found.setdefault(finding["message"], []).append(name)
-    for skipped in report.skipped:
-        found.setdefault(f"skipped: {skipped.reason}", []).append(skipped.file)
-    lines = [f"{_some(names)}: {message}" for message, names in found.items()]
-    return ["", "Noticed:", *lines] if lines else []
+    lines = [(_some(names), message) for message, names in found.items()]
+    lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
+    if len(report.skipped) > SHOWN_NAMES:
+        lines.append((f"{len(report.skipped) - SHOWN_NAMES} more", "skipped; --json names them"))
+    return lines
 
 
 def _some(names: list[str]) -> str:

@@ -68,7 +68,8 @@ def _log(setup: str, session: str, log_error: Floats) -> pl.DataFrame:
     factor = EFFECT if setup == "short-hose" else 1.0
     torque = np.round(base_lbft * factor * _SESSION_FACTOR[session] * np.exp(log_error), 2)
     power_hp = convert(convert(torque, "lbf.ft", "N.m") * _RPM * np.pi / 30_000.0, "kW", "hp")
-    boost_psi = 9.0 * np.clip((_RPM - 1500.0) / 2000.0, 0.0, 1.0)
+    hunting_psi = 0.06 * np.sin(_RPM / 70.0)  # a boost that stands still looks like a dead sensor
+    boost_psi = 9.0 * np.clip((_RPM - 1500.0) / 2000.0, 0.0, 1.0) + hunting_psi
     columns = {
         "Time (s)": ((_RPM - _RPM[0]) / _RPM_PER_S, 2),
         "RPM": (_RPM, 0),

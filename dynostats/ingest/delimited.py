@@ -142,7 +142,7 @@ def _split_above(lines: list[str], delimiter: str) -> dict[str, str]:
     """Return the metadata of the lines above a known header."""
     if not lines:
         return {}
-    grid = _split(lines, delimiter, ends_open=False)
+    grid = split_lines(lines, delimiter)
     rows = zip(grid.lines, grid.rows, strict=True)
     return read_preamble(
         ((line, row) for line, row in rows if not _SEPARATOR_LINE.match(lines[line - 1])),
@@ -166,7 +166,7 @@ def _read_new(lines: list[str], table: ChannelTable, *, name: str, ends_open: bo
         lines = [*lines[: stated[0]], "", *lines[stated[0] + 1 :]]
     delimiter = stated[1] if stated else _find_delimiter(lines)
     try:
-        grid = _split(lines, delimiter, ends_open=ends_open)
+        grid = split_lines(lines, delimiter, ends_open=ends_open)
     except csv.Error as error:
         raise InputError(
             f"Nothing ingested: the file is no readable table ({error}).",
@@ -212,7 +212,7 @@ def _count_numbers(lines: Sequence[str], delimiter: str) -> int:
     return max(counts.values(), default=0)
 
 
-def _split(lines: list[str], delimiter: str, *, ends_open: bool) -> Grid:
+def split_lines(lines: list[str], delimiter: str, *, ends_open: bool = False) -> Grid:
     """Return the cells of each line; quotes are honoured where there are any."""
     if '"' not in "".join(lines):
         rows: list[list[Cell]] = [list[Cell](line.split(delimiter)) for line in lines]

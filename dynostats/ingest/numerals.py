@@ -241,14 +241,40 @@ def read_date(text: str) -> datetime | None:
         >>> read_date("14/03/2025 16:05"), read_date("03/04/2025")
         (datetime.datetime(2025, 3, 14, 16, 5), None)
     """
-    words = text.strip().replace(",", ".")
-    readings: set[datetime] = set()
-    for layout in _DATE_LAYOUTS:
-        try:
-            readings.add(datetime.strptime(words, layout))  # noqa: DTZ007 - the cell's own clock
-        except ValueError:
-            continue
+    readings = {_read_layout(text, layout) for layout in _DATE_LAYOUTS} - {None}
     return readings.pop() if len(readings) == 1 else None
+
+
+def read_column_dates(texts: Sequence[str]) -> list[datetime | None]:
+    """Return a column of dates; one date with a day over 12 tells the order of the others.
+
+    Args:
+        texts: One date a row, "" for none.
+
+    Returns:
+        None where there is no date, or where it can still be read in two ways.
+
+    Example:
+        >>> read_column_dates(["03/04/2025", "13/04/2025"])[0]
+        datetime.datetime(2025, 4, 3, 0, 0)
+    """
+    filled = [text for text in texts if text]
+    ways: list[list[datetime]] = []
+    for layout in _DATE_LAYOUTS:
+        dates = [_read_layout(text, layout) for text in filled]
+        if all(date is not None for date in dates):
+            ways.append([date for date in dates if date is not None])
+    if ways and all(way == ways[0] for way in ways):
+        rest = iter(ways[0])
+        return [next(rest) if text else None for text in texts]
+    return [read_date(text) if text else None for text in texts]
+
+
+def _read_layout(text: str, layout: str) -> datetime | None:
+    try:
+        return datetime.strptime(text.strip().replace(",", "."), layout)  # noqa: DTZ007 - local clock
+    except ValueError:
+        return None
 
 
 _DATE_LAYOUTS = tuple(

@@ -12,7 +12,7 @@ import polars as pl
 from dynostats.errors import WarehouseError
 from dynostats.warehouse.connection import rows_of
 from dynostats.warehouse.schema import program, utc_now
-from dynostats.warehouse.writing import insert
+from dynostats.warehouse.writing import insert, take_numbers
 
 REQUIRED_FIELDS = ("engine", "session", "setup")
 NUMBER_FIELDS = ("ambient_pressure", "ambient_temperature", "relative_humidity")
@@ -191,9 +191,9 @@ def note(
         raise WarehouseError(
             "a correction needs a reason", mend='Give it, for example --why "wrong line of sheet".'
         )
-    _, last = rows_of(connection, "store/last_numbers")[0]
+    _, number = take_numbers(connection, amendments=1)
     row = {
-        "amendment_no": last + 1,
+        "amendment_no": number,
         "pull_no": pull_no,
         "engine": engine,
         "setup": setup,

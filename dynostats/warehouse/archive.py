@@ -18,7 +18,7 @@ from dynostats.warehouse.named import queries_folder
 from dynostats.warehouse.schema import create_warehouse
 from dynostats.warehouse.store import Store, open_store
 from dynostats.warehouse.wide import KEYS, channels_of, make_room
-from dynostats.warehouse.writing import insert
+from dynostats.warehouse.writing import insert, take_numbers
 
 # Also written as CSV, for those who open them in a spreadsheet.
 _ALSO_CSV = frozenset({"pulls", "amendments", "channels"})
@@ -109,6 +109,7 @@ def restore(directory: Path, warehouse: Path) -> None:
                     if name not in _NOT_RESTORED:
                         _restore_table(connection, name, directory)
                 _restore_sources(connection, directory)
+                _restore_counters(connection, directory)
                 connection.execute("commit")
                 connection.execute("checkpoint")
             draft.replace(warehouse)
@@ -181,6 +182,16 @@ def _restore_sources(connection: duckdb.DuckDBPyConnection, directory: Path) -> 
     for part in sources.iter_slices(_SOURCES_AT_ONCE):
         data = [_source_bytes(directory / "sources" / names[key], key) for key in part["sha256"]]
         insert(connection, "sources", part.with_columns(pl.Series("data", data, dtype=pl.Binary)))
+
+
+def _restore_counters(connection: duckdb.DuckDBPyConnection, directory: Path) -> None:
+    pulls = pl.read_parquet(directory / "pulls.parquet", columns=["pull"])
+    amendments = pl.read_parquet(directory / "amendments.parquet", columns=["amendment_no"])
+    take_numbers(
+        connection,
+        pulls=max((int(name[1:]) for name in pulls["pull"].to_list()), default=0),
+        amendments=max(amendments["amendment_no"].to_list(), default=0),
+    )
 
 
 def _source_bytes(path: Path, sha256: str) -> bytes:

@@ -103,6 +103,8 @@ def in_words(error: duckdb.Error, path: Path, *, waited_s: float = 0.0) -> Wareh
     )
 
 
+_BACK_TO_BACKUP = "Go back to a backup, and ingest again what came after it."
+
 # The storage engine's own words, what they mean here, and what helps.
 _KNOWN_ERRORS = (
     (
@@ -116,9 +118,19 @@ _KNOWN_ERRORS = (
         "Free some space, then run the same command again: it goes on where it stopped.",
     ),
     (
+        "Could not read enough bytes|reached the end of the file",
+        "the warehouse file is damaged: it is shorter than it was",
+        _BACK_TO_BACKUP,
+    ),
+    (
+        "Corrupt database file|does not match stored checksum",
+        "the warehouse file is damaged: part of it is not what was written",
+        _BACK_TO_BACKUP,
+    ),
+    (
         "not a valid DuckDB database file",
         "this file is not a warehouse, or its beginning is damaged",
-        "Check the path; if it was a warehouse, go back to a backup.",
+        "Check the path. If it was a warehouse, go back to a backup.",
     ),
     (
         "(?i)newer version|version number .* but we can only read",

@@ -86,6 +86,7 @@ def verify(warehouse: Path) -> Verification:
         counted = _checked(warehouse, table, _checksum_of(table), faults)
         if counted is not None:
             rows[table], checksums[table] = counted.row(0)
+    _checked(warehouse, "unexported tables", "store/unexported", faults)
     for check in _checks():
         found = _checked(warehouse, check, f"verify/{check}", faults)
         for subject, what in found.iter_rows() if found is not None else ():

@@ -54,10 +54,10 @@ def open_store(
     try:
         with errors_in_words(path):
             connection = require_current(connection, path, write=write)
+            return Store(path, connection, write=write)
     except WarehouseError:
         connection.close()
         raise
-    return Store(path, connection, write=write)
 
 
 def no_warehouse(path: Path) -> WarehouseError:

@@ -73,14 +73,26 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFram
     connection.unregister("incoming")
 
 
+def take_numbers(
+    connection: duckdb.DuckDBPyConnection, *, pulls: int = 0, amendments: int = 0
+) -> tuple[int, int]:
+    """Take the next numbers for pulls and corrections; return the last of each.
+
+    Of two transactions that take numbers at once, one fails: that is what keeps them unique.
+    """
+    last = rows_of(connection, "store/take_numbers", {"pulls": pulls, "amendments": amendments})[0]
+    return int(last[0]), int(last[1])
+
+
 def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull]) -> list[int]:
     """Insert a batch of pulls into all tables, inside the caller's transaction.
 
     Returns:
         The numbers given to the pulls, in their order.
     """
-    last_pull, last_amendment = rows_of(connection, "store/last_numbers")[0]
-    numbers = list(range(last_pull + 1, last_pull + 1 + len(pulls)))
+    void = [pull.void for pull in pulls if pull.void is not None]
+    last_pull, last_amendment = take_numbers(connection, pulls=len(pulls), amendments=len(void))
+    numbers = list(range(last_pull - len(pulls) + 1, last_pull + 1))
     at = utc_now()
     table = _pull_rows(pulls, numbers, at)
     for labels in ("engines", "dynos", "sessions"):
@@ -88,7 +100,7 @@ def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull])
     insert(connection, "setups", _setup_rows(pulls, table))
     insert(connection, "sources", _source_rows(connection, pulls, at))
     insert(connection, "pulls", table.select(list(_LABEL_TYPES)))
-    insert(connection, "amendments", _void_rows(pulls, numbers, at, after=last_amendment))
+    insert(connection, "amendments", _void_rows(pulls, numbers, at, last=last_amendment))
     attributes = [(n, pull.labels.attributes) for n, pull in zip(numbers, pulls, strict=True)]
     insert(connection, "attributes", _attribute_rows(attributes, "sheet"))
     write_data(connection, pulls, numbers)
@@ -198,12 +210,12 @@ def _source_rows(
 
 
 def _void_rows(
-    pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime, *, after: int
+    pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime, *, last: int
 ) -> pl.DataFrame:
     void = [(n, pull.void) for n, pull in zip(numbers, pulls, strict=True) if pull.void is not None]
     return pl.DataFrame(
         {
-            "amendment_no": range(after + 1, after + 1 + len(void)),
+            "amendment_no": range(last - len(void) + 1, last + 1),
             "pull_no": [number for number, _ in void],
             "field": ["state"] * len(void),
             "old_value": pl.Series([None] * len(void), dtype=pl.String),

@@ -1,4 +1,7 @@
 -- schema 1: the first warehouse.
+-- No keys are declared: an index costs a block of its own however small its table, and is not read
+-- when the warehouse is verified. One writer at a time takes its numbers from the row of counters,
+-- and queries/verify/ checks what keys would.
 -- Rows of samples and curves are written pull after pull, so that one pull, or the pulls of one
 -- setup ingested together, lie side by side and are found by the minima and maxima of their blocks.
 
@@ -8,13 +11,22 @@ create table meta (
     applied_by varchar not null -- program and version
 );
 
+-- One row: the numbers given last. Updating it is what makes two transactions at once collide.
+create table counters (
+    pull_no integer not null,
+    amendment_no integer not null
+);
+
+insert into counters (pull_no, amendment_no)
+values (0, 0);
+
 create table engines (
-    engine varchar primary key,
+    engine varchar not null,
     first_seen timestamp not null -- UTC
 );
 
 create table dynos (
-    dyno varchar primary key,
+    dyno varchar not null,
     first_seen timestamp not null -- UTC
 );
 
@@ -31,13 +43,12 @@ create table setups (
     setup varchar not null,
     relative_to varchar,
     changed varchar,
-    first_seen timestamp not null, -- UTC
-    primary key (engine, setup)
+    first_seen timestamp not null -- UTC
 );
 
 -- The original bytes of every file; the storage engine compresses them.
 create table sources (
-    sha256 varchar primary key,
+    sha256 varchar not null,
     file varchar not null,
     size bigint not null, -- bytes
     stored_at timestamp not null, -- UTC
@@ -46,7 +57,7 @@ create table sources (
 
 -- The current state of every pull; what it was before stands in amendments.
 create table pulls (
-    pull_no integer primary key,
+    pull_no integer not null,
     pull varchar generated always as ('P' || pull_no::varchar) virtual,
     file varchar not null,
     sha256 varchar not null,
@@ -68,14 +79,13 @@ create table pulls (
     ambient_humidity_pct double, -- relative humidity
     notes varchar,
     stored_at timestamp not null, -- UTC
-    importer varchar not null, -- program and version that read the file
-    unique (sha256, part)
+    importer varchar not null -- program and version that read the file
 );
 
 -- The channel table: every known channel with the unit it is stored in.
 create table channels (
-    position integer primary key,
-    channel varchar not null unique,
+    position integer not null,
+    channel varchar not null,
     unit varchar not null
 );
 
@@ -187,7 +197,7 @@ create table findings (
 
 -- Append-only: every correction of what was stored, with what stood there before.
 create table amendments (
-    amendment_no integer primary key,
+    amendment_no integer not null,
     pull_no integer, -- null when it corrects what is known of a setup
     engine varchar, -- of the setup corrected, else null
     setup varchar, -- likewise

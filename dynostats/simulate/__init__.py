@@ -5,22 +5,18 @@ from __future__ import annotations
 from dynostats.simulate.causes import CauseModel, CauseStudies, simulate_causes
 from dynostats.simulate.cell import Cell, Session, open_session, quiet_session
 from dynostats.simulate.curves import Layout, lay_out, simulate_curves
-from dynostats.simulate.demo import DemoPull, DemoShop, demo_shop
-from dynostats.simulate.engine import (
-    Cooler,
-    EngineSpec,
-    EngineState,
-    Setup,
-    Turbo,
-    run_engine,
-)
+from dynostats.simulate.day import Day, LabelledPull, simulate_days
+from dynostats.simulate.demo import DemoShop, demo_shop
+from dynostats.simulate.engine import Cooler, EngineSpec, Turbo
 from dynostats.simulate.faults import Fault, apply_fault
-from dynostats.simulate.files import write_demo
+from dynostats.simulate.files import write_demo, write_log
 from dynostats.simulate.first_comparison import write_first_comparison
+from dynostats.simulate.full_load import EngineState, run_engine
 from dynostats.simulate.gas import Ambient
 from dynostats.simulate.noise import CurveNoise, NoiseShape, shape_noise
 from dynostats.simulate.noise_truth import NoiseTruth, find_noise_truth
 from dynostats.simulate.pull import simulate_pull
+from dynostats.simulate.setup import Setup
 from dynostats.simulate.truth import Truth, find_truth
 
 __all__ = [
@@ -30,11 +26,12 @@ __all__ = [
     "Cell",
     "Cooler",
     "CurveNoise",
-    "DemoPull",
+    "Day",
     "DemoShop",
     "EngineSpec",
     "EngineState",
     "Fault",
+    "LabelledPull",
     "Layout",
     "NoiseShape",
     "NoiseTruth",
@@ -53,7 +50,9 @@ __all__ = [
     "shape_noise",
     "simulate_causes",
     "simulate_curves",
+    "simulate_days",
     "simulate_pull",
     "write_demo",
     "write_first_comparison",
+    "write_log",
 ]

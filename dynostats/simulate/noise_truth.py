@@ -9,9 +9,11 @@ import polars as pl
 
 from dynostats.arrays import Floats
 from dynostats.simulate.cell import Cell, noise_speeds, quiet_session
-from dynostats.simulate.engine import Disturbance, EngineSpec, Setup, run_engine
+from dynostats.simulate.engine import EngineSpec
+from dynostats.simulate.full_load import Disturbance, run_engine
 from dynostats.simulate.gas import Ambient
 from dynostats.simulate.noise import CurveNoise, mixing_matrix, speed_profile
+from dynostats.simulate.setup import Setup
 
 _STEP = 1e-3
 _DRIFT_PULLS = 6

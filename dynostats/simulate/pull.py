@@ -10,16 +10,11 @@ import polars as pl
 
 from dynostats.arrays import Floats
 from dynostats.simulate.cell import Cell, Session
-from dynostats.simulate.engine import (
-    UNDISTURBED,
-    Disturbance,
-    EngineSpec,
-    EngineState,
-    Setup,
-    run_engine,
-)
+from dynostats.simulate.engine import EngineSpec
 from dynostats.simulate.faults import Fault, apply_fault, is_thermal
+from dynostats.simulate.full_load import UNDISTURBED, Disturbance, EngineState, run_engine
 from dynostats.simulate.noise import CurveNoise, draw_pull_curves
+from dynostats.simulate.setup import Setup
 from dynostats.units import power_kw
 
 _SOAK_PASSES = 3
@@ -144,7 +139,9 @@ def run_sweep(
     for _ in range(_SOAK_PASSES):
         heat = state.charge.cooler_heat_w * sweep.load
         medium = _warm(fitted, session, sweep, heat, medium_start_c)
-        state = run_engine(fitted, speed, session.air, medium_c=medium, disturbance=disturbance)
+        state = run_engine(
+            fitted, speed, session.air, medium_c=medium, disturbance=disturbance, near=state
+        )
     return state, medium
 
 

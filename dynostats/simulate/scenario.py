@@ -5,14 +5,15 @@ Quillbeck Engine Works, its engines and its parts do not exist.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from dynostats.simulate.cell import SAMPLE_NOISE, Cell
 from dynostats.simulate.cylinder import DIESEL, Friction
-from dynostats.simulate.engine import Cooler, EngineSpec, Setup, Turbo
+from dynostats.simulate.day import Day
+from dynostats.simulate.engine import Cooler, EngineSpec, Turbo
 from dynostats.simulate.faults import Fault
 from dynostats.simulate.noise import CurveNoise
+from dynostats.simulate.setup import Setup
 
 SHOP = "Quillbeck Engine Works"
 DEFAULT_SEED = 18
@@ -159,52 +160,27 @@ QUIET = Cell(
 """A small, well-conditioned cell with another sweep, sample rate and file style."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
-    """One session as it was run.
-
-    Args:
-        session: Name on the sheet.
-        date: ISO date.
-        cell: Where.
-        engine: Which engine.
-        run: Setup truly fitted at each pull, in run order.
-        labels: What the sheet says instead, by run order.
-        faults: What went wrong, by run order.
-        notes: What the operator wrote, by run order.
-    """
-
-    session: str
-    date: str
-    cell: Cell
-    engine: EngineSpec
-    run: tuple[str, ...]
-    labels: Mapping[int, str] = field(default_factory=dict[int, str])
-    faults: Mapping[int, Fault] = field(default_factory=dict[int, Fault])
-    notes: Mapping[int, str] = field(default_factory=dict[int, str])
-
-
 _FIVE, _NA, _CI = TURBO_FIVE, BREATHING_FOUR, DIESEL_FOUR
-_REF, _DEEP, _ADV = "outlet-54", "deep-core", "timing-plus-1"
+_REF, _WIDE, _ADV, _DEEP, _STOCK, _AIRBOX, _OIL, _FUEL = _SETUPS
 
 HISTORY = (
     Day(session="T01", date="2025-02-04", cell=BRAKE, engine=_FIVE, run=(_REF,) * 3),
-    Day(session="C01", date="2025-02-11", cell=BRAKE, engine=_CI, run=("stock",) * 3),
-    Day(session="N01", date="2025-02-20", cell=QUIET, engine=_NA, run=("stock",) * 3),
+    Day(session="C01", date="2025-02-11", cell=BRAKE, engine=_CI, run=(_STOCK,) * 3),
+    Day(session="N01", date="2025-02-20", cell=QUIET, engine=_NA, run=(_STOCK,) * 3),
     Day(session="T02", date="2025-03-06", cell=BRAKE, engine=_FIVE, run=(_REF, _DEEP, _DEEP, _REF)),
-    Day(session="N02", date="2025-03-19", cell=QUIET, engine=_NA, run=("stock", "wide-airbox") * 2),
-    Day(session="C02", date="2025-04-02", cell=BRAKE, engine=_CI, run=("stock", "fuelling-plus-3")),
+    Day(session="N02", date="2025-03-19", cell=QUIET, engine=_NA, run=(_STOCK, _AIRBOX) * 2),
+    Day(session="C02", date="2025-04-02", cell=BRAKE, engine=_CI, run=(_STOCK, _FUEL)),
     Day(
         session="T03",
         date="2025-04-16",
         cell=BRAKE,
         engine=_FIVE,
         run=(_REF, _DEEP, _REF),
-        labels={2: _REF},
+        labels={2: _REF.name},
     ),
     Day(session="T04", date="2025-05-08", cell=BRAKE, engine=_FIVE, run=(_REF,) * 2),
-    Day(session="N03", date="2025-05-21", cell=QUIET, engine=_NA, run=("stock", "light-oil") * 5),
-    Day(session="C03", date="2025-06-03", cell=BRAKE, engine=_CI, run=("stock",) * 2),
+    Day(session="N03", date="2025-05-21", cell=QUIET, engine=_NA, run=(_STOCK, _OIL) * 5),
+    Day(session="C03", date="2025-06-03", cell=BRAKE, engine=_CI, run=(_STOCK,) * 2),
     Day(
         session="T05",
         date="2025-06-24",
@@ -214,7 +190,7 @@ HISTORY = (
         faults={2: Fault(kind="flat_line", channel="charge_temperature", at=0.4)},
     ),
     Day(session="T06", date="2025-07-09", cell=BRAKE, engine=_FIVE, run=(_REF, _ADV, _ADV, _REF)),
-    Day(session="N04", date="2025-07-30", cell=QUIET, engine=_NA, run=("stock",) * 2),
+    Day(session="N04", date="2025-07-30", cell=QUIET, engine=_NA, run=(_STOCK,) * 2),
     Day(session="T07", date="2025-08-20", cell=BRAKE, engine=_FIVE, run=(_REF,) * 2),
 )
 """Fourteen sessions before the study."""
@@ -224,7 +200,7 @@ STUDY = Day(
     date="2025-09-16",
     cell=BRAKE,
     engine=_FIVE,
-    run=("outlet-54", "outlet-70", "outlet-70", "outlet-70", "outlet-54", "outlet-54", "outlet-70"),
+    run=(_REF, _WIDE, _WIDE, _WIDE, _REF, _REF, _WIDE),
     faults={3: Fault(kind="torque_collapse", at=0.55, severity=0.7)},
     notes={3: "boost hose came off at about 4600 rpm, pull aborted, hose refitted"},
 )
@@ -232,7 +208,7 @@ STUDY = Day(
 
 DAYS = (*HISTORY, STUDY)
 
-REFERENCES = ((BRAKE, _FIVE, _REF), (BRAKE, _CI, "stock"), (QUIET, _NA, "stock"))
+REFERENCES = ((BRAKE, _FIVE, _REF), (BRAKE, _CI, _STOCK), (QUIET, _NA, _STOCK))
 """Cell, engine and setup whose noise is stated with the truth."""
 
 

@@ -11,8 +11,10 @@ import polars as pl
 
 from dynostats.arrays import Floats
 from dynostats.simulate.cell import Session
-from dynostats.simulate.engine import Charge, EngineSpec, EngineState, Setup, run_with_charge
+from dynostats.simulate.engine import EngineSpec
+from dynostats.simulate.full_load import Charge, EngineState, run_with_charge
 from dynostats.simulate.pull import plan_sweep, run_sweep
+from dynostats.simulate.setup import Setup
 
 CAUSES = ("boost", "charge_temperature", "mixture", "rest")
 

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from dynostats.simulate.cell import Cell, open_session, quiet_session
-from dynostats.simulate.engine import Setup, run_engine
 from dynostats.simulate.faults import Fault
+from dynostats.simulate.full_load import run_engine
 from dynostats.simulate.gas import Ambient
 from dynostats.simulate.noise import CurveNoise
 from dynostats.simulate.pull import plan_sweep, simulate_pull
 from dynostats.simulate.scenario import BRAKE, BREATHING_FOUR, DIESEL_FOUR, TURBO_FIVE
+from dynostats.simulate.setup import Setup
 
 STOCK = Setup(name="stock")
 NOTHING = CurveNoise(pull_sd_pct=0.0, session_sd_pct=0.0, drift_pct_per_pull=0.0)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from dynostats.simulate.cell import quiet_session
-from dynostats.simulate.engine import Setup
 from dynostats.simulate.gas import Ambient
 from dynostats.simulate.noise import CurveNoise
 from dynostats.simulate.pull import simulate_pull
 from dynostats.simulate.scenario import BRAKE, SETUPS, TURBO_FIVE
+from dynostats.simulate.setup import Setup
 from dynostats.simulate.truth import CAUSES, find_truth
 
 SILENT = replace(

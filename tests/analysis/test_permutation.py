@@ -324,6 +324,22 @@ def test_a_session_of_one_setup_is_never_relabelled(sides):
     assert test.df == 8
 
 
+@pytest.mark.parametrize("other", ["before", "later"])
+def test_a_session_of_one_setup_leaves_opposites_opposite(sides, other):
+    # 4 against 4 in one session: 70 relabelings, each with its opposite among them.
+    curves = np.vstack([sides[0], sides[1][:4], sides[0][:2] + 0.5])
+    is_candidate = np.array([False] * 4 + [True] * 4 + [False] * 2)
+    test = permute_within_blocks(curves, is_candidate, ["day"] * 8 + [other] * 2)
+    assert test.relabelings == 70
+    assert test.smallest_p == 2 / 70
+    assert test.p_value * 70 == pytest.approx(2 * round(test.p_value * 35), rel=1e-12)
+
+
+def test_as_many_relabelings_as_allowed_are_exact(sides):
+    assert permute_setups(*sides, relabelings=126).exact
+    assert not permute_setups(*sides, relabelings=125).exact
+
+
 def test_input_is_left_as_it_was(sides):
     before = np.vstack(sides)
     permute_setups(*sides)

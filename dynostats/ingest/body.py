@@ -57,12 +57,14 @@ class _Column:
 
     def is_text(self) -> bool:
         """Return whether the column holds words rather than numbers."""
+        if not self.unread:
+            return False
         filled = sum(not is_missing(cell) for cell in self.cells)
         return len(self.unread) > _TEXT_SHARE * filled
 
     def is_empty(self) -> bool:
         """Return whether no cell holds anything."""
-        return all(is_missing(cell) for cell in self.cells)
+        return not np.isfinite(self.values).any() and all(is_missing(cell) for cell in self.cells)
 
 
 def read_grid(grid: Grid, table: ChannelTable, *, name: str) -> Reading:

@@ -19,18 +19,25 @@ from dynostats.errors import InputError
 from dynostats.ingest.body import read_grid
 from dynostats.ingest.channels import ChannelTable
 from dynostats.ingest.encoding import decode_text
-from dynostats.ingest.layout import Grid, is_sample
+from dynostats.ingest.layout import Grid, looks_like_sample
 from dynostats.ingest.numerals import Cell
 from dynostats.ingest.preamble import read_preamble
 from dynostats.ingest.table import Header, Table
 
 DELIMITERS = ("\t", ";", "|", ",")
 _SEPARATOR_LINE = re.compile(r'^"?sep=(.)"?;*$', re.IGNORECASE)
-_SAMPLED_LINES = 400
+_SAMPLED_LINES = 150
 _HEAD_SEARCHED = 200
 _CHUNK_LINES = 20_000
 _MOST_PLANS = 256
-_PROOF = {sign: re.compile(rf"{re.escape(sign)}\d{{1,2}}(?!\d)", re.ASCII) for sign in ".,"}
+# A number that can be read only with this decimal sign, as in `numerals`, anywhere in a line.
+_PROOF = {
+    sign: re.compile(
+        rf"(?:\d{{4}}|(?<!\d)0|(?<!\d)){re.escape(sign)}\d|{re.escape(sign)}(?:\d{{1,2}}(?!\d)|\d{{4}})",
+        re.ASCII,
+    )
+    for sign in ".,"
+}
 _NUMBER_BYTES = b"0123456789+-eE"
 
 
@@ -206,10 +213,16 @@ def _count_numbers(lines: Sequence[str], delimiter: str) -> int:
     counts: dict[int, int] = {}
     for line in lines:
         if delimiter in line:
-            cells: list[Cell] = list(next(csv.reader([line], delimiter=delimiter), []))
-            if is_sample(cells):
+            cells = _split_line(line, delimiter)
+            if looks_like_sample(cells):
                 counts[len(cells)] = counts.get(len(cells), 0) + len(cells)
     return max(counts.values(), default=0)
+
+
+def _split_line(line: str, delimiter: str) -> list[Cell]:
+    if '"' not in line:
+        return list(line.split(delimiter))
+    return list(next(csv.reader([line], delimiter=delimiter), []))
 
 
 def split_lines(lines: list[str], delimiter: str, *, ends_open: bool = False) -> Grid:

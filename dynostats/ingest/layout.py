@@ -115,7 +115,7 @@ def _split_segments(rows: list[list[Cell]]) -> list[_Segment]:
     """Return the runs of samples; a row that may be a header begins a new one."""
     segments = [_Segment([], [])]
     for place, row in enumerate(rows):
-        if _looks_like_sample(row):
+        if looks_like_sample(row):
             segments[-1].body.append(place)
         elif not is_blank(row):
             if segments[-1].body and _may_be_header(row):
@@ -125,7 +125,7 @@ def _split_segments(rows: list[list[Cell]]) -> list[_Segment]:
     return segments
 
 
-def _looks_like_sample(row: list[Cell]) -> bool:
+def looks_like_sample(row: list[Cell]) -> bool:
     """Return `is_sample` of a row; rows of nothing but digits, the great majority, go fast."""
     try:
         text = "".join(cast("list[str]", row))

@@ -92,6 +92,11 @@ _PROOF = {
     )
     for sign, other in _OTHER.items()
 }
+_TWO_GROUPS = {
+    sign: re.compile(rf"{re.escape(other)}\d{{3}}{re.escape(other)}", re.ASCII)
+    for sign, other in _OTHER.items()
+}
+_LOOSE = re.compile("['\u2019\u00a0\u202f \t]")
 _GROUPED = {
     sign: re.compile(
         rf"[+-]?\d{{1,3}}(?:{re.escape(other)}\d{{3}})+(?:{re.escape(sign)}\d*)?{_EXPONENT}",
@@ -130,8 +135,14 @@ def decimal_proofs(cells: Sequence[Cell]) -> set[str]:
         >>> decimal_proofs(["2.125", "330,0"]), decimal_proofs(["2.125"])
         ({','}, set())
     """
-    text = "\n".join(_drop_spaces(cell) for cell in cells if isinstance(cell, str))
-    return {sign for sign, proof in _PROOF.items() if proof.search(text)}
+    text = "\n".join(cell for cell in cells if isinstance(cell, str))
+    if _LOOSE.search(text):
+        text = "\n".join(_drop_spaces(cell) for cell in text.split("\n"))
+    return {
+        sign
+        for sign, proof in _PROOF.items()
+        if (sign in text or _TWO_GROUPS[sign].search(text)) and proof.search(text)
+    }
 
 
 def has_separator(cells: Sequence[Cell]) -> bool:

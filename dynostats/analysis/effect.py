@@ -10,11 +10,15 @@ from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.design import Contrast, weigh_pulls
 from dynostats.analysis.field import Draws, Spread, Target, draw_errors, standard_errors
 from dynostats.analysis.layers import split_layers
-from dynostats.analysis.noise import NoiseModel, component, learn_noise, pooled_variance
+from dynostats.analysis.noise import (
+    LEAST_SLOPES,
+    NoiseModel,
+    component,
+    learn_noise,
+    pooled_variance,
+)
 from dynostats.arrays import Floats
 
-# Fewer slope contrasts than this do not tell how far engines drift; then a drift is fitted.
-LEAST_SLOPES = 6
 # Fewer pull contrasts than this carry no interval; with no replicate in the study itself the
 # answer rests wholly on history, and more is asked of it.
 LEAST_PULL_DF = 2

@@ -15,7 +15,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from dynostats.analysis.moderation import PRIOR_DF_GRID
-from dynostats.analysis.noise import LayerNoise, NoiseModel, component, pooling_weights
+from dynostats.analysis.noise import (
+    LayerNoise,
+    NoiseModel,
+    component,
+    effective_speeds,
+    pooling_weights,
+    wavier,
+)
 from dynostats.arrays import Flags, Floats
 
 # Contrasts simulated a layer, the costly part: a variance from few contrasts varies much and is
@@ -197,9 +204,7 @@ def _history_share(noise: NoiseModel) -> float:
 
 def _worth(noise: NoiseModel) -> float:
     layer = noise.pull if noise.pull is not None else noise.own
-    if layer is None:
-        return 1.0
-    return float(np.trace(layer.correlation) ** 2 / (layer.correlation**2).sum())
+    return 1.0 if layer is None else effective_speeds(wavier(layer.correlation, layer.df))
 
 
 def _draw_scales(noise: NoiseModel, worlds: int, rng: np.random.Generator) -> Floats:
@@ -216,9 +221,12 @@ def _roots(noise: NoiseModel) -> dict[str, Floats]:
     main = layers.get("history", layers.get("own"))
     if main is None:
         return {}
-    roots = {name: _root(layer.variance, layer.correlation) for name, layer in layers.items()}
+    roots = {
+        name: _root(layer.variance, wavier(layer.correlation, layer.df))
+        for name, layer in layers.items()
+    }
     if "own" in roots:  # too few contrasts for a covariance of its own: history's shape
-        roots["own"] = _root(main.variance, main.correlation)
+        roots["own"] = _root(main.variance, wavier(main.correlation, main.df))
     for name, layer in noise.upper_layers().items():
         roots[f"{name} alone"] = _root(component(layer, main.variance), layer.correlation)
     roots["pull"] = _root(main.variance, main.correlation)
@@ -255,10 +263,21 @@ def _draw_squares(
     if uncovered.any():
         curves[:, uncovered] = np.nan
     squares = _mean_squares(curves, rpm, functionals)
+    # The wavier correlation of `wavier` changes the variance of a band mean; only its spread
+    # about the truth is wanted here.
+    split = len(rpm)
+    truth = np.einsum("mr,rs,ms->m", functionals, _covariance(layer), functionals)
+    used = ((functionals @ root.T) ** 2).sum(axis=1)
+    squares[:, split:] *= truth / used
     if layer.df > simulated:
         centre = np.exp(np.log(squares).mean(axis=0))
         squares = centre * (squares / centre) ** np.sqrt(simulated / layer.df)
     return squares
+
+
+def _covariance(layer: LayerNoise) -> Floats:
+    sd = np.sqrt(layer.variance)
+    return layer.correlation * np.outer(sd, sd)
 
 
 def _draw_effect(

@@ -22,6 +22,17 @@ POOLING_RPM = 400.0
 # being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
 # the final test close to its level.
 POOL_ABOVE_P = 0.25
+# Fewer slope contrasts than this do not tell how far engines drift.
+LEAST_SLOPES = 6
+# Other engines teach nothing about one that is noisier with at least this much evidence.
+NARROW_BELOW_P = 0.05
+LEAST_TO_NARROW = 4
+# A session whose variance is beyond both limits is left out of the noise of the others.
+OUTLYING_P = 1e-4
+OUTLYING_RATIO = 10.0
+LEAST_TO_CALL_OUTLYING = 5
+# Median of the chi-square distribution with one degree of freedom.
+CHI_SQUARE_MEDIAN = 0.4549364
 # Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
 # few curves the sample correlation has low rank and understates how rough the noise is.
 STATIONARY_CONTRASTS = 10.0
@@ -65,6 +76,8 @@ class NoiseModel:
         refit: Mean square of refit contrasts; None where none exist or none stands out.
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
         slopes_seen: Number of sessions from which a drift could have been learned.
+        narrowed: True when other engines were left out because the study's engine is noisier.
+        outlying: Number of groups (sessions) left out because their noise is unlike the rest's.
     """
 
     rpm: Floats
@@ -75,6 +88,8 @@ class NoiseModel:
     refit: LayerNoise | None
     prior_df_weights: Floats
     slopes_seen: int
+    narrowed: bool
+    outlying: int
 
     def upper_layers(self) -> dict[str, LayerNoise]:
         """Return the layers above the pull layer that exist, by name."""
@@ -98,16 +113,21 @@ def learn_noise(layers: Layers, rpm: Floats, *, own: Flags) -> NoiseModel:
         layers.sessions[own], _engine_groups(layers, np.unique(layers.engines[own]))
     )
     mine = np.isin(pull.group, own_groups)
-    history = pull.only(~mine)
+    study, history = pull.only(mine), pull.only(~mine)
+    typical = _drop_outlying(history, rpm)
+    outlying = len(np.unique(history.group)) - len(np.unique(typical.group))
+    history, narrowed = _narrow(study, typical, layers, own, rpm)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
-        own=_layer_noise(pull.only(mine), rpm),
+        own=_layer_noise(study, rpm),
         session=_layer_noise(layers.session, rpm),
         drift=_layer_noise(slope, rpm),
         refit=_layer_noise(refit, rpm),
         prior_df_weights=_weigh_heterogeneity(history, rpm),
         slopes_seen=len(layers.slope),
+        narrowed=narrowed,
+        outlying=outlying,
     )
 
 
@@ -151,15 +171,81 @@ def effective_speeds(correlation: Floats) -> float:
     return float(np.trace(correlation) ** 2 / (correlation**2).sum())
 
 
+def wavier(correlation: Floats, contrasts: int) -> Floats:
+    """Return the correlation with its own error allowed for when contrasts are few.
+
+    Pooling a variance over speed gains the more, the less speeds are correlated. From few
+    contrasts the long-range correlation is hardly known, so a share of noise common to all speeds
+    is allowed for, as much as one contrast among those seen.
+    """
+    share = 1.0 / (1.0 + contrasts)
+    return (1.0 - share) * correlation + share
+
+
 def _pool_layers(layers: Layers, rpm: Floats) -> tuple[Layer, Layer, Layer]:
     """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
     Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
-    only make them larger.
+    only make them larger. With few slope contrasts a drift is fitted in the study instead (see
+    `effect`), which uses its slope contrasts up: then they tell nothing of the noise.
     """
-    pull, slope = _pool(layers.pull, layers.slope, layers.slope.group, rpm)
+    pull, slope = layers.pull, layers.slope
+    if len(slope) < LEAST_SLOPES:
+        slope = slope.only(np.zeros(len(slope), dtype=np.bool_))
+    pull, slope = _pool(pull, slope, slope.group, rpm)
     pull, refit = _pool(pull, layers.refit, _engine_groups(layers, layers.refit.group), rpm)
     return pull, slope, refit
+
+
+def _narrow(
+    study: Layer, history: Layer, layers: Layers, own: Flags, rpm: Floats
+) -> tuple[Layer, bool]:
+    """Leave other engines out of the noise when the study's engine is shown to be noisier.
+
+    One-sided on purpose: an engine that looks quieter than the rest may only be lucky, and then
+    its own pulls would understate the noise.
+    """
+    engines = np.unique(layers.engines[own])
+    groups = np.union1d(
+        layers.sessions[np.isin(layers.engines, engines)], _engine_groups(layers, engines)
+    )
+    near = np.isin(history.group, groups)
+    same, other = history.only(near), history.only(~near)
+    engine = Layer(
+        curves=np.concatenate([study.curves, same.curves]),
+        coefficient=np.concatenate([study.coefficient, same.coefficient]),
+        group=np.concatenate([study.group, same.group]),
+    )
+    if len(engine) < LEAST_TO_NARROW or len(other) < LEAST_TO_NARROW:
+        return history, False
+    if _evidence(other, engine, rpm) >= NARROW_BELOW_P:
+        return history, False
+    return same, True
+
+
+def _drop_outlying(history: Layer, rpm: Floats) -> Layer:
+    """Leave out sessions whose noise is far beyond the others': one bad pull makes such a session.
+
+    Beside the F limit a tenfold variance is asked for, so that sessions which differ as sessions
+    do are kept. The typical variance comes from medians, which a few bad pulls do not move.
+    """
+    if len(history) < LEAST_TO_CALL_OUTLYING:
+        return history
+    covered = np.isfinite(history.curves)
+    with_gaps = np.where(covered, history.curves**2, np.nan)
+    seen: Flags = np.any(covered, axis=0)
+    typical = np.full(len(rpm), np.nan)
+    typical[seen] = np.nanmedian(with_gaps[:, seen], axis=0) / CHI_SQUARE_MEDIAN
+    level = float(np.nanmedian(typical))
+    scaled = history.curves / np.sqrt(np.maximum(np.nan_to_num(typical, nan=level), 1e-12))
+    worth = effective_speeds(_correlation(np.clip(scaled, -3.0, 3.0), rpm))
+    keep = np.ones(len(history), dtype=np.bool_)
+    for group in np.unique(history.group):
+        rows = history.group == group
+        df = int(rows.sum()) * worth
+        limit = float(f_distribution.isf(OUTLYING_P, df, max(len(history) * worth - df, 1.0)))
+        keep[rows] = _mean_square(scaled[rows]) <= max(limit, OUTLYING_RATIO)
+    return history.only(keep)
 
 
 def _engine_groups(layers: Layers, engines: Ints) -> Ints:
@@ -168,7 +254,7 @@ def _engine_groups(layers: Layers, engines: Ints) -> Ints:
 
 
 def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, Layer]:
-    if len(upper) == 0 or (len(pull) > 0 and _stands_out(pull, upper, rpm)):
+    if len(upper) == 0 or (len(pull) > 0 and _evidence(pull, upper, rpm) < POOL_ABOVE_P):
         return pull, upper
     together = Layer(
         curves=np.concatenate([pull.curves, upper.curves]),
@@ -178,14 +264,18 @@ def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, L
     return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
-def _stands_out(pull: Layer, upper: Layer, rpm: Floats) -> bool:
-    base = np.sqrt(pool_over_speed(pull.curves, rpm))
+def _evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
+    """Return the p value of the upper layer's mean square being larger only by chance.
+
+    Source: the F test of two mean squares, each with its contrasts times the independent speeds
+    that a curve is worth as degrees of freedom (Satterthwaite 1946).
+    """
+    base = np.sqrt(pool_over_speed(lower.curves, rpm))
     if not (base > 0).all():
-        return True
-    worth = effective_speeds(_correlation(pull.curves / base, rpm))
-    ratio = _mean_square(upper.curves / base) / _mean_square(pull.curves / base)
-    p_value = float(f_distribution.sf(ratio, len(upper) * worth, len(pull) * worth))
-    return p_value < POOL_ABOVE_P
+        return 0.0
+    worth = effective_speeds(wavier(_correlation(lower.curves / base, rpm), len(lower)))
+    ratio = _mean_square(upper.curves / base) / _mean_square(lower.curves / base)
+    return float(f_distribution.sf(ratio, len(upper) * worth, len(lower) * worth))
 
 
 def _mean_square(curves: Floats) -> float:

@@ -258,11 +258,16 @@ def _look_up(text: str) -> Unit:
     return _BY_NAME[name]
 
 
-def _ask_pint(source: str, target: str) -> Scale:
-    """Return pint's conversion; a division where that keeps decimals exact (W to kW)."""
+@cache
+def _registry() -> Any:  # noqa: ANN401 - pint's registry is built at run time
     import pint  # noqa: PLC0415 - costs 0.2 s, and most files need no conversion
 
-    registry = cast("Any", pint.UnitRegistry(autoconvert_offset_to_baseunit=True))
+    return cast("Any", pint.UnitRegistry(autoconvert_offset_to_baseunit=True))
+
+
+def _ask_pint(source: str, target: str) -> Scale:
+    """Return pint's conversion; a division where that keeps decimals exact (W to kW)."""
+    registry = _registry()
 
     def turn(value: float, one: str, other: str) -> float:
         return float(registry.Quantity(value, one).to(other).magnitude)

@@ -32,6 +32,12 @@ from dynostats.charts.theme import (
 _STRIP = 20
 """Height of the strip of verdicts at the foot of the effect chart, in pixels."""
 
+_LINE_HEIGHT = 14
+"""Height that a label needs for itself, in pixels."""
+
+_LABEL_SHARE = 0.12
+"""Width of a label on a curve, as a share of the plot's."""
+
 _TONE = {
     "gain": "gain",
     "loss": "loss",
@@ -44,22 +50,21 @@ _TONE = {
 def effect_chart(result: Comparison) -> alt.LayerChart:
     """Return the difference over engine speed with its simultaneous band, margin and verdicts."""
     x = rpm_axis(result)
-    y = percent_axis(
-        "effect_pct",
-        title=f"Difference in {result.quantity} [%]",
-        domain=_domain_with_strip(_difference_values(result)),
-    )
+    domain = _domain_with_strip(_difference_values(result))
+    title = f"Difference in {result.quantity} [%]"
+    y = percent_axis("effect_pct", title=title, domain=domain)
     line = alt.Chart(result.curve).mark_line(color=PALETTE["candidate"], strokeWidth=2.5)
     layers = [
         *_band_layers(result, x),
-        *_margin_layers(result),
+        *_margin_layers(result, domain),
         zero_rule(),
         line.encode(x=x, y=y),
         *_strip_layers(result),
         *_curve_labels(result, x),
         hover_strips(result.curve, x, _difference_tooltip()),
     ]
-    return layered(layers)
+    room = {"left": 4, "right": 44, "top": 4, "bottom": 4}
+    return layered(layers).properties(padding=room)
 
 
 def pull_difference_chart(result: Comparison) -> alt.LayerChart:
@@ -78,7 +83,7 @@ def pull_difference_chart(result: Comparison) -> alt.LayerChart:
         .encode(x=x, y=y, color=role_color(), strokeDash=role_dash())
     )
     labels = (
-        alt.Chart(_line_ends(result, values, gap=13 * (high - low) / HEIGHT))
+        alt.Chart(_line_ends(result, values, gap=_LINE_HEIGHT * (high - low) / HEIGHT))
         .mark_text(align="left", dx=4, fontSize=11, limit=70)
         .encode(x=x, y="at:Q", text="pull:N", color=role_color())
     )
@@ -149,26 +154,19 @@ def _band_layers(result: Comparison, x: alt.X) -> list[alt.Chart]:
     ]
 
 
-def _margin_layers(result: Comparison) -> list[alt.Chart]:
-    """Return the two lines between which a change is too small to matter, with their labels."""
-    frame = pl.DataFrame(
-        {
-            "at": [-result.margin_pct, result.margin_pct],
-            "label": [f"{MINUS}{result.margin_pct:g}% margin", f"+{result.margin_pct:g}% margin"],
-        }
-    )
-    base = alt.Chart(frame)
+def _margin_layers(result: Comparison, domain: list[float]) -> list[alt.Chart]:
+    """Return the lines between which a change does not matter, labelled right of the plot."""
+    margin = result.margin_pct
+    lines = pl.DataFrame({"at": [-margin, margin]})
+    labels = lines.with_columns(label=pl.Series([f"{MINUS}{margin:g}%", f"+{margin:g}%"]))
+    if 2 * margin / (domain[1] - domain[0]) * HEIGHT < _LINE_HEIGHT:
+        # Two labels would overlap: one stands for both lines.
+        labels = pl.DataFrame({"at": [0.0], "label": [f"±{margin:g}%"]})
     return [
-        base.mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(y="at:Q"),
-        base.mark_text(
-            align="right",
-            baseline="bottom",
-            x={"expr": "width"},
-            dx=-3,
-            dy=-2,
-            color=PALETTE["muted"],
-            size=11,
-        ).encode(y="at:Q", text="label:N"),
+        alt.Chart(lines).mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(y="at:Q"),
+        alt.Chart(labels)
+        .mark_text(align="left", x={"expr": "width"}, dx=4, color=PALETTE["muted"], fontSize=11)
+        .encode(y="at:Q", text="label:N"),
     ]
 
 
@@ -225,7 +223,7 @@ def _touching_edges(result: Comparison) -> list[tuple[float, float]]:
 
 def _curve_labels(result: Comparison, x: alt.X) -> list[alt.Chart]:
     """Return the direct labels: of the line over the line, of the band over its upper edge."""
-    spots = [("effect_pct", 0.8, "measured"), ("high_pct", 0.12, f"{level_text(result)} band")]
+    spots = [("effect_pct", 0.75, "measured"), ("high_pct", 0.08, f"{level_text(result)} band")]
     return [
         _label_on_curve(result.curve, column, share, label).encode(x=x, y="at:Q", text="label:N")
         for column, share, label in spots
@@ -234,12 +232,14 @@ def _curve_labels(result: Comparison, x: alt.X) -> list[alt.Chart]:
 
 
 def _label_on_curve(curve: pl.DataFrame, column: str, share: float, label: str) -> alt.Chart:
-    """Return a label over a curve at a share of its length, on the side where it is lower."""
+    """Return a label that starts at a share of the range and clears the curve beneath it."""
     row = min(round(curve.height * share), curve.height - 1)
-    rising = curve[column][min(row + 3, curve.height - 1)] > curve[column][max(row - 3, 0)]
-    frame = curve[row].select("rpm", pl.col(column).alias("at"), pl.lit(label).alias("label"))
+    beneath = curve[column][row : row + 1 + round(curve.height * _LABEL_SHARE)]
+    frame = pl.DataFrame(
+        {"rpm": curve["rpm"][row : row + 1], "at": [beneath.max()], "label": [label]}
+    )
     return alt.Chart(frame).mark_text(
-        align="right" if rising else "left", baseline="bottom", dy=-5, color=PALETTE["candidate"]
+        align="left", baseline="bottom", dy=-5, color=PALETTE["candidate"]
     )
 
 

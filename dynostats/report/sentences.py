@@ -142,8 +142,7 @@ def _mean_interval(result: Comparison, *, sign: int = 0) -> str:
 
 
 def _mean_digits(result: Comparison) -> int:
-    overall = result.overall
-    return digits_for(overall.effect_pct, overall.low_pct, overall.high_pct)
+    return digits_for(result.overall.low_pct, result.overall.high_pct)
 
 
 def _changed(result: Comparison, *, sign: int) -> str:
@@ -171,7 +170,7 @@ def _changed_in_part(result: Comparison, *, sign: int) -> str:
 
 
 def _region_amount(region: Region, word: str) -> str:
-    digits = digits_for(region.effect_pct)
+    digits = digits_for(region.low_pct, region.high_pct)
     amount = percent(abs(region.effect_pct), digits)
     return f"{amount} {word} from {speeds(region.from_rpm, region.to_rpm)}"
 

@@ -9,7 +9,7 @@ from typing import cast
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.comparison import Comparison
+from dynostats.analysis.comparison import Comparison, Overall, Region
 from dynostats.report import sentences
 from dynostats.report.numbers import (
     Quantity,
@@ -223,7 +223,7 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
 def _facts(result: Comparison) -> tuple[Fact, ...]:
     overall = result.overall
     level = sentences.level(result)
-    digits = digits_for(overall.effect_pct, overall.low_pct, overall.high_pct)
+    digits = digits_for(overall.low_pct, overall.high_pct)
     facts = [
         Fact(
             label=f"Mean difference, {speeds(*result.band)}",
@@ -264,6 +264,11 @@ def _chance(probability: float) -> str:
     return percent(100 * probability, 0)
 
 
+def _effect(of: Overall | Region) -> str:
+    """Return a mean difference with as many decimals as its interval has."""
+    return percent(of.effect_pct, digits_for(of.low_pct, of.high_pct), signed=True)
+
+
 def _interval_text(low: float | None, high: float | None) -> str:
     if low is None or high is None:
         return "unknown"
@@ -277,7 +282,7 @@ def _region_rows(result: Comparison) -> tuple[RegionRow, ...]:
             symbol=sentences.BADGES[region.verdict][0],
             words=sentences.REGION_WORDS[region.verdict],
             speeds=speeds(region.from_rpm, region.to_rpm),
-            effect=percent(region.effect_pct, digits_for(region.effect_pct), signed=True),
+            effect=_effect(region),
             interval=_interval_text(region.low_pct, region.high_pct),
         )
         for region in result.regions
@@ -291,7 +296,7 @@ def _whole_row(result: Comparison) -> RegionRow:
         symbol=sentences.BADGES[result.verdict][0],
         words=sentences.REGION_WORDS[result.verdict],
         speeds=speeds(*result.band),
-        effect=percent(overall.effect_pct, digits_for(overall.effect_pct), signed=True),
+        effect=_effect(overall),
         interval=_interval_text(overall.low_pct, overall.high_pct),
     )
 
@@ -513,7 +518,7 @@ def _scalar(value: object) -> str:
         case bool():
             return "yes" if value else "no"
         case float():
-            return f"{value:.6g}"
+            return f"{round(value, 12):.6g}"
         case _:
             return str(value)
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shlex
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,8 +71,18 @@ def _print_demo(made: Demo) -> None:
         console.print(f"  {command}", soft_wrap=True)
 
 
+def _own_name() -> list[str]:
+    """Return how this program is started here, so that the commands shown can be copied."""
+    typed = Path(sys.argv[0])
+    if typed.name != "dynostats":
+        return [sys.executable, "-m", "dynostats"]
+    found = shutil.which("dynostats")
+    on_path = found is not None and typed.exists() and Path(found).samefile(typed)
+    return ["dynostats" if on_path else str(typed)]
+
+
 def _next_commands(made: Demo) -> list[str]:
-    start = shlex.join(["dynostats", "--warehouse", str(made.warehouse)])
+    start = shlex.join([*_own_name(), "--warehouse", str(made.warehouse)])
     return [
         f"{start} pulls",
         f"{start} repeatability",

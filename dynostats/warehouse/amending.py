@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from datetime import datetime
 
 import duckdb
@@ -17,6 +18,16 @@ from dynostats.warehouse.writing import insert, take_numbers
 REQUIRED_FIELDS = ("engine", "session", "setup")
 NUMBER_FIELDS = ("ambient_pressure", "ambient_temperature", "relative_humidity")
 LABEL_FIELDS = (*REQUIRED_FIELDS, "dyno", "order", "started", *NUMBER_FIELDS, "notes")
+# What follows from the file, or is changed in another way.
+_FIXED_FIELDS = frozenset(
+    {"pull", "file", "sha256", "part", "state", "why", "rpm_low", "rpm_high", "importer"}
+)
+# Air outside these is a slip of the pen or of the unit, not a test cell.
+_RANGES = {
+    "ambient_pressure": (50.0, 110.0),  # kPa: about 5,500 m up, and the deepest mines
+    "ambient_temperature": (-60.0, 80.0),  # degC
+    "relative_humidity": (0.0, 100.0),  # %
+}
 SETUP_FIELDS = ("relative_to", "changed")
 STATE_FIELDS = (
     "engine",
@@ -43,6 +54,7 @@ class Correction:
         new: What stands there now; None to empty it.
         why: The reason.
         who: Who says so.
+        at: When, UTC.
     """
 
     field: str
@@ -50,6 +62,7 @@ class Correction:
     new: str | None
     why: str
     who: str
+    at: datetime = dataclass_field(default_factory=utc_now)
 
 
 def pull_number(pull: str) -> int:
@@ -202,7 +215,7 @@ def note(
         "new_value": correction.new,
         "why": correction.why.strip(),
         "who": correction.who,
-        "amended_at": utc_now(),
+        "amended_at": correction.at,
     }
     insert(connection, "amendments", pl.DataFrame([row]))
 
@@ -218,7 +231,10 @@ def _write(
     current = {field: value for field, value in state.items() if field != "importer"}
     rows_of(connection, "store/update_pull", current | {"pull_no": number})
     labels = pl.DataFrame(
-        [state | {"pull_no": number, "relative_to": None, "changed": None, "stored_at": utc_now()}]
+        [
+            state
+            | {"pull_no": number, "relative_to": None, "changed": None, "stored_at": correction.at}
+        ]
     )
     for table in ("engines", "dynos", "sessions", "setups"):
         insert(connection, table, labels)
@@ -226,6 +242,12 @@ def _write(
 
 def _checked(pull: str, field: str, value: str | None) -> str | None:
     """Return the value in the form the warehouse stores, or refuse it."""
+    if field in _FIXED_FIELDS:
+        raise WarehouseError(
+            f"{field} cannot be amended",
+            where=pull,
+            mend=f"These can: {', '.join(LABEL_FIELDS)}, and attributes of the sheet.",
+        )
     if value is None:
         if field in REQUIRED_FIELDS:
             raise WarehouseError(f"{field} cannot be empty", where=pull)
@@ -235,19 +257,24 @@ def _checked(pull: str, field: str, value: str | None) -> str | None:
             return str(int(value))
         if field == "started":
             return datetime.fromisoformat(value).replace(tzinfo=None).isoformat(sep=" ")
-        return str(float(value)) if field in NUMBER_FIELDS else value
+        if field in _RANGES:
+            low, high = _RANGES[field]
+            if not low <= float(value) <= high:  # not true of "nan" either
+                raise ValueError(value)  # noqa: TRY301 - one refusal for all that does not fit
+            return str(float(value))
     except ValueError as error:
         raise WarehouseError(
             f"'{value}' cannot be a value of {field}", where=pull, mend=_FORMS[field]
         ) from error
+    return value
 
 
 _FORMS = {
     "order": "Give a whole number, for example order=3.",
     "started": "Give date and time, for example started='2025-03-14 16:05'.",
-    "ambient_pressure": "Give a number in kPa, for example ambient_pressure=98.6.",
-    "ambient_temperature": "Give a number in degC, for example ambient_temperature=21.5.",
-    "relative_humidity": "Give a number in percent, for example relative_humidity=45.",
+    "ambient_pressure": "Give kPa, 50 to 110, for example ambient_pressure=98.6.",
+    "ambient_temperature": "Give degC, -60 to 80, for example ambient_temperature=21.5.",
+    "relative_humidity": "Give percent, 0 to 100, for example relative_humidity=45.",
 }
 
 

@@ -264,14 +264,11 @@ class Store:
         known = self._frame(named_query("store/samples"), {"pull_no": number})
         others = self._frame(named_query("store/other_channels"), {"pull_no": number})
         extra = {
-            channel: texts if numbers is None else numbers
-            for channel, numbers, texts in others.iter_rows()
+            channel: others["texts" if others["numbers"][row] is None else "numbers"][row]
+            for row, channel in enumerate(others["channel"])
         }
         return pl.DataFrame(
-            [
-                pl.Series(name, extra[name]) if name in extra else known.get_column(name)
-                for name in columns
-            ]
+            [extra[name].alias(name) if name in extra else known[name] for name in columns]
         )
 
     def readings(self, pull: str) -> pl.DataFrame:

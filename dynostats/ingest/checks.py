@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dynostats.arrays import Flags, Floats
-from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.draft import Column, Draft, find_median
 from dynostats.ingest.settling import power_ratio
 
 _GAP_STEPS = 1.75
@@ -75,12 +75,12 @@ def _check_clock(draft: Draft) -> None:
     if np.isnan(steps).any():
         rows = (np.flatnonzero(np.isnan(stamps)) + 1).tolist()
         draft.tell("clock_missing", "note", f"No time in {show_rows(rows)}.")
+    if steps.min() > 0.0 and steps.max() <= _GAP_STEPS * steps.min():
+        return
     if not (steps > 0).any():
         draft.tell("clock_stopped", "doubtful", "The clock stands still or runs backward.")
         return
-    typical = float(np.median(steps[steps > 0]))
-    if steps.min() > 0 and steps.max() <= _GAP_STEPS * typical:
-        return
+    typical = find_median(steps[steps > 0])
     _tell_backward(draft, stamps)
     _tell_repeated(draft, steps)
     _tell_gaps(draft, stamps, typical)

@@ -19,7 +19,7 @@ from dynostats.errors import InputError
 from dynostats.ingest.body import read_grid
 from dynostats.ingest.channels import ChannelTable
 from dynostats.ingest.encoding import decode_text
-from dynostats.ingest.layout import Grid, looks_like_sample
+from dynostats.ingest.layout import Grid, count_texts, looks_like_sample
 from dynostats.ingest.numerals import Cell
 from dynostats.ingest.preamble import read_preamble
 from dynostats.ingest.table import Header, Table
@@ -209,13 +209,14 @@ def _find_delimiter(lines: Sequence[str]) -> str:
 
 
 def _count_numbers(lines: Sequence[str], delimiter: str) -> int:
-    """Return how many cells stand in sample rows of the commonest width."""
+    """Return how many numbers stand in sample rows of one width, texts counted against them."""
     counts: dict[int, int] = {}
     for line in lines:
         if delimiter in line:
             cells = _split_line(line, delimiter)
             if looks_like_sample(cells):
-                counts[len(cells)] = counts.get(len(cells), 0) + len(cells)
+                score = len(cells) - 3 * count_texts(cells)
+                counts[len(cells)] = counts.get(len(cells), 0) + score
     return max(counts.values(), default=0)
 
 

@@ -12,7 +12,7 @@ from dynostats.ingest.channels import ChannelTable
 from dynostats.ingest.labels import is_unit_cell, read_labels
 from dynostats.ingest.numerals import Cell, is_clock, is_missing, is_number
 
-_SIGNS = "+-.,eE\t ;|"
+_SIGNS = "+-.,eE "
 _NUMBER_LETTERS = "0123456789" + _SIGNS
 _ROWS_ABOVE = 4
 _SHOWN = 60
@@ -101,8 +101,13 @@ def is_sample(row: Sequence[Cell]) -> bool:
     if len(row) < 2:
         return False
     numbers = sum(is_number(cell) or is_clock(cell) for cell in row)
-    texts = sum(not (is_number(cell) or is_clock(cell) or is_missing(cell)) for cell in row)
+    texts = count_texts(row)
     return numbers > 0 and texts * 2 <= numbers and not (texts and numbers < 2)
+
+
+def count_texts(row: Sequence[Cell]) -> int:
+    """Return how many cells are neither number nor time nor missing."""
+    return sum(not (is_number(cell) or is_clock(cell) or is_missing(cell)) for cell in row)
 
 
 def show_row(row: Sequence[Cell]) -> str:
@@ -145,20 +150,35 @@ def _may_be_header(row: list[Cell]) -> bool:
 def _find_header(
     rows: list[list[Cell]], above: list[int], table: ChannelTable
 ) -> tuple[int | None, int | None]:
-    """Return the rows of names and of units among the last rows above the samples."""
+    """Return the rows of names and of units among the last rows above the samples.
+
+    Some words are both (RPM, Lambda, Nm), so a row of names is one with a name that is no unit.
+    """
     near = [place for place in above if _is_wide(rows[place])][-_ROWS_ABOVE:]
     if not near:
         return None, None
     units = [place for place in near if _is_units_row(rows[place])]
-    names = [place for place in near if place not in units] or units[:1]
-    scores = {place: _count_known(rows[place], table) for place in names}
-    header = max(names, key=lambda place: (scores[place], place))
+    names = {place: _count_known(rows[place], table, units_too=False) for place in near}
+    candidates = [place for place in near if place not in units or names[place]] or units[:1]
+    header = max(
+        candidates,
+        key=lambda place: (
+            names[place],
+            _count_known(rows[place], table),
+            _filled(rows[place]),
+            place,
+        ),
+    )
     beside = [place for place in units if place != header]
     return header, (beside[-1] if beside else None)
 
 
+def _filled(row: list[Cell]) -> int:
+    return sum(isinstance(cell, str) and bool(cell.strip()) for cell in row)
+
+
 def _is_wide(row: list[Cell]) -> bool:
-    return sum(isinstance(cell, str) and bool(cell.strip()) for cell in row) > 1
+    return _filled(row) > 1
 
 
 def _is_units_row(row: list[Cell]) -> bool:
@@ -167,9 +187,13 @@ def _is_units_row(row: list[Cell]) -> bool:
     return known > 0 and known * 5 >= len(cells) * 3
 
 
-def _count_known(row: list[Cell], table: ChannelTable) -> int:
+def _count_known(row: list[Cell], table: ChannelTable, *, units_too: bool = True) -> int:
     """Return how many cells of a row name a channel of the table."""
-    cells = [cell for cell in row if isinstance(cell, str) and cell.strip()]
+    cells = [
+        cell
+        for cell in row
+        if isinstance(cell, str) and cell.strip() and (units_too or not is_unit_cell(cell))
+    ]
     return sum(
         any(table.find_rule(cell) or table.find(way.name) for way in read_labels(cell))
         for cell in cells

@@ -10,7 +10,7 @@ import polars as pl
 from dynostats.ingest.binding import Binding, bind_header
 from dynostats.ingest.channels import ChannelTable, load_channel_table
 from dynostats.ingest.checks import check_samples
-from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.draft import Column, Draft, find_median
 from dynostats.ingest.formats import read_table
 from dynostats.ingest.log import Ambient, ChannelReading, Log
 from dynostats.ingest.preamble import read_air, read_start
@@ -87,7 +87,7 @@ def _column_air(draft: Draft) -> Ambient:
         column = draft.get(channel)
         if column is None or not np.isfinite(column.values).any():
             return None
-        return float(np.nanmedian(column.values))
+        return find_median(column.values[np.isfinite(column.values)])
 
     return Ambient(
         pressure_kpa=middle("ambient_pressure"),

@@ -9,7 +9,7 @@ import numpy as np
 
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
-from dynostats.ingest.draft import Column, Draft, value_range
+from dynostats.ingest.draft import Column, Draft, find_median, value_range
 from dynostats.units import convert, power_kw, torque_nm
 
 # Two columns of one channel are the same measurement when they differ by less than rounding does.
@@ -70,7 +70,7 @@ def _settle_clock(draft: Draft) -> None:
         return
     stamps = column.values[np.isfinite(column.values)]
     steps = np.diff(stamps)
-    step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    step = find_median(steps[steps > 0]) if (steps > 0).any() else 0.0
     length = float(np.ptp(stamps)) if stamps.size else 0.0
     if step <= 1.0:
         column.source_unit = "s"
@@ -163,7 +163,7 @@ def power_ratio(torque: Floats, power: Floats, speed_rpm: Floats) -> float | Non
     loaded = expected > _LOADED_POWER_SHARE * float(np.nanmax(expected))
     ratios = power[loaded] / expected[loaded]
     ratios = ratios[np.isfinite(ratios)]
-    return float(np.median(ratios)) if ratios.size else None
+    return find_median(ratios) if ratios.size else None
 
 
 def _settle_likely(draft: Draft) -> None:

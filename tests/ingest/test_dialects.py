@@ -1,0 +1,157 @@
+"""Property: any valid log, written in any dialect, reads back as the same numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dynostats.errors import InputError
+from dynostats.ingest import load_channel_table, read_log
+
+# Stored name, names in the trade's languages, unit, decimals to choose from.
+CHANNELS = {
+    "time": (("Time", "Zeit", "Temps", "Tiempo", "Tempo"), "s", (2, 3)),
+    "engine_speed": (("RPM", "Motordrehzahl", "Régime moteur", "Giri motore"), "1/min", (0, 1, 3)),
+    "torque": (("Torque", "Drehmoment", "Couple", "Par motor", "Coppia"), "N.m", (0, 1, 2, 3)),
+    "manifold_pressure": (("MAP", "Ladedruck abs."), "kPa", (0, 1, 3)),
+    "lambda": (("Lambda", "Luftverhältnis"), "-", (2, 3)),
+    "oil_temperature": (("Oil Temp", "Öltemperatur"), "°C", (0, 1)),
+    "exhaust_temperature_3": (("EGT 3", "Abgastemp. Zyl. 3"), "°C", (0, 1)),
+    "wastegate_duty": (("Wastegate duty",), "%", (0, 1, 3)),
+}
+PREAMBLE = ("Test bed log", "Engine: mule 3", "Test no.: 0147", "Note: as found, no change; ok")
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """A way of writing a table."""
+
+    delimiter: str
+    decimal: str
+    thousands: str
+    encoding: str
+    newline: str
+    units: str
+    preamble: int
+    quote_all: bool
+    last_newline: bool
+    trailing_delimiter: bool
+
+
+@st.composite
+def dialects(draw):
+    decimal = draw(st.sampled_from(".,"))
+    thousands = draw(st.sampled_from(["", "", {".": ",", ",": "."}[decimal], " ", "'", "\u00a0"]))
+    return Dialect(
+        delimiter=draw(st.sampled_from(",;\t|")),
+        decimal=decimal,
+        thousands=thousands,
+        encoding=draw(
+            st.sampled_from(
+                ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"]
+            )
+        ),
+        newline=draw(st.sampled_from(["\n", "\r\n", "\r", "mixed"])),
+        units=draw(st.sampled_from(["row", "[]", "()", "row[]"])),
+        preamble=draw(st.integers(0, len(PREAMBLE))),
+        quote_all=draw(st.booleans()),
+        last_newline=draw(st.booleans()),
+        trailing_delimiter=draw(st.booleans()),
+    )
+
+
+@st.composite
+def logs(draw, *, proving: bool):
+    """Return stored name to (header, unit, decimals, values); `proving`: one column tells the sign."""
+    others = draw(st.permutations([name for name in CHANNELS if name != "engine_speed"]))
+    chosen = ["engine_speed", "torque", *(n for n in others if n != "torque")][
+        : draw(st.integers(2, len(CHANNELS)))
+    ]
+    if proving and "time" not in chosen:
+        chosen.append("time")
+    order = draw(st.permutations(chosen))
+    rows = draw(st.integers(2, 25))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    ranges = {
+        "time": np.cumsum(rng.uniform(0.05, 0.15, rows)),
+        "engine_speed": np.linspace(*sorted(rng.uniform(900.0, 9500.0, 2)), rows),
+        "torque": rng.uniform(40.0, 1500.0, rows),
+        "manifold_pressure": rng.uniform(60.0, 280.0, rows),
+        "lambda": rng.uniform(0.7, 1.3, rows),
+        "oil_temperature": rng.uniform(60.0, 130.0, rows),
+        "exhaust_temperature_3": rng.uniform(300.0, 1050.0, rows),
+        "wastegate_duty": rng.uniform(-5.0, 100.0, rows),
+    }
+    log = {}
+    for name in order:
+        titles, unit, decimals = CHANNELS[name]
+        places = 2 if proving and name == "time" else draw(st.sampled_from(decimals))
+        log[name] = (draw(st.sampled_from(titles)), unit, places, ranges[name].round(places))
+    return log
+
+
+def write_number(value: float, places: int, dialect: Dialect) -> str:
+    text = f"{value:,.{places}f}"
+    return text.replace(",", "\0").replace(".", dialect.decimal).replace("\0", dialect.thousands)
+
+
+def write_cell(text: str, dialect: Dialect) -> str:
+    if dialect.quote_all or dialect.delimiter in text:
+        return f'"{text}"'
+    return text
+
+
+def write_log(log, dialect: Dialect) -> bytes:
+    heads = [
+        title + {"[]": f" [{unit}]", "()": f" ({unit})"}.get(dialect.units[-2:], "")
+        for title, unit, _, _ in log.values()
+    ]
+    table = [heads]
+    if dialect.units.startswith("row"):
+        table.append([unit for _, unit, _, _ in log.values()])
+    columns = [
+        [write_number(value, places, dialect) for value in values]
+        for _, _, places, values in log.values()
+    ]
+    table.extend(zip(*columns, strict=True))
+    tail = dialect.delimiter if dialect.trailing_delimiter else ""
+    lines = [
+        *PREAMBLE[: dialect.preamble],
+        *(dialect.delimiter.join(write_cell(cell, dialect) for cell in row) + tail for row in table),
+    ]
+    ends = ["\r\n", "\n", "\r"] if dialect.newline == "mixed" else [dialect.newline]
+    text = "".join(line + ends[place % len(ends)] for place, line in enumerate(lines))
+    if not dialect.last_newline:
+        text = text.rstrip("\r\n")
+    return text.encode(dialect.encoding)
+
+
+def assert_same(log, result) -> None:
+    for name, (_, _, places, values) in log.items():
+        np.testing.assert_allclose(
+            result.samples[name].to_numpy(), values, rtol=0, atol=10.0**-places * 1e-6, err_msg=name
+        )
+
+
+@settings(max_examples=250, deadline=None, derandomize=True)
+@given(log=logs(proving=True), dialect=dialects())
+def test_any_dialect_gives_the_same_numbers(log, dialect):
+    data = write_log(log, dialect)
+    table = load_channel_table()
+    first = read_log(data, name="x.csv", table=table)
+    assert_same(log, first)
+    assert read_log(data, name="x.csv", table=table).samples.equals(first.samples)
+
+
+@settings(max_examples=250, deadline=None, derandomize=True)
+@given(log=logs(proving=False), dialect=dialects())
+def test_a_log_that_may_be_read_two_ways_is_read_right_or_refused(log, dialect):
+    try:
+        result = read_log(write_log(log, dialect), name="x.csv")
+    except InputError as error:
+        assert "two ways" in str(error)
+    else:
+        assert_same(log, result)

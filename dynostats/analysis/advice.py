@@ -7,7 +7,7 @@ import math
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.comparison import NoiseUsed, Overall, PullCounts, Region, Verdict
+from dynostats.analysis.comparison import Influence, NoiseUsed, Overall, PullCounts, Region, Verdict
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.effect import Effect
 from dynostats.analysis.noise import pooled_variance
@@ -15,8 +15,6 @@ from dynostats.analysis.study import Study
 
 # Beyond this many pulls a side, another way of testing is better advice than more pulls.
 MOST_PULLS_ADVISED = 12
-# Below this share of the variance's weight the reader need not hear that history carries it.
-MOSTLY_HISTORY = 0.9
 # A linear drift that could imitate more than this share of the setup difference is worth a word.
 CONFOUNDED = 0.5
 
@@ -87,6 +85,8 @@ def say_warnings(
         _warn_order(own),
         _warn_single(effect, own, noise),
         _warn_excluded(study),
+        _warn_outlying(effect),
+        _warn_narrowed(effect),
     ]
     return tuple(text for text in found if text)
 
@@ -150,8 +150,6 @@ def _warn_single(effect: Effect, own: CurveSet, noise: NoiseUsed) -> str:
             f"The noise is judged from this study's {len(own)} pulls alone, so the interval is "
             "wide. It narrows as the warehouse fills."
         )
-    if noise.history_weight > MOSTLY_HISTORY:
-        return ""
     return ""
 
 
@@ -163,6 +161,35 @@ def _warn_excluded(study: Study) -> str:
         for row in study.excluded.select("pull", pl.col("why").fill_null("")).iter_rows(named=True)
     ]
     return f"Left out of the answer: {', '.join(names)}."
+
+
+def _warn_outlying(effect: Effect) -> str:
+    if not effect.outlying:
+        return ""
+    return (
+        f"Kept out of the noise, being far from the other pulls of their setup: "
+        f"{', '.join(effect.outlying)}. Look at their labels and logs."
+    )
+
+
+def _warn_narrowed(effect: Effect) -> str:
+    if not effect.noise.narrowed:
+        return ""
+    return (
+        "This engine's pulls vary more than those of other engines on the dyno, so the noise was "
+        "learned from this engine alone."
+    )
+
+
+def warn_influence(influence: tuple[Influence, ...]) -> tuple[str, ...]:
+    """Say which single pulls the verdict hangs on."""
+    told = [
+        f"without {one.pull} it would be {one.verdict.replace('_', ' ')} ({one.effect_pct:+.2f}%, "
+        f"{one.low_pct:+.2f} to {one.high_pct:+.2f}%)"
+        for one in influence
+        if one.changes
+    ]
+    return (f"The verdict hangs on single pulls: {'; '.join(told)}.",) if told else ()
 
 
 def say_next(

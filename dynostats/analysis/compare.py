@@ -2,86 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.advice import name_noise, say_next, say_warnings, say_why
-from dynostats.analysis.comparison import (
-    Comparison,
-    NoiseUsed,
-    Overall,
-    PullCounts,
-    Region,
-    Verdict,
-)
+from dynostats.analysis.advice import name_noise, say_next, say_warnings, say_why, warn_influence
+from dynostats.analysis.comparison import Comparison, NoiseUsed, Peak, PullCounts
+from dynostats.analysis.conclude import conclude
 from dynostats.analysis.curve_set import CurveSet, curve_set
+from dynostats.analysis.design_check import check_by_relabeling
 from dynostats.analysis.effect import DRAWS, Effect, estimate_effect
+from dynostats.analysis.influence import leave_each_out
 from dynostats.analysis.method import describe_method
 from dynostats.analysis.noise import component, pooled_variance
+from dynostats.analysis.peaks import find_peaks
+from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study, find_study
-from dynostats.analysis.verdict import Bounds, decide, find_regions, unknown_region
+from dynostats.analysis.tables import lay_tables, mean_power
 from dynostats.arrays import Flags, Floats
 from dynostats.errors import AnalysisError
-from dynostats.units import power_kw
-
-# A claim must hold over at least this much engine speed: the smoothing kernel spans 300 rpm, so
-# anything shorter may be one wiggle of noise.
-SHORTEST_REGION_RPM = 150.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
-    """What is asked.
-
-    Args:
-        engine: The engine.
-        baseline: Setup before the change.
-        candidate: Setup with the change.
-        quantity: "power" or "torque".
-        margin_pct: Smallest change that matters, percent, above 0.
-        alpha: Chance of any false claim that is accepted, between 0 and 0.5.
-        band: First and last engine speed, rpm; None for all that every pull covers.
-        correction: Name of the ambient correction of the curves.
-
-    Raises:
-        AnalysisError: A setting lies outside its range.
-    """
-
-    engine: str
-    baseline: str
-    candidate: str
-    quantity: str = "power"
-    margin_pct: float = 0.5
-    alpha: float = 0.05
-    band: tuple[float, float] | None = None
-    correction: str = "none"
-
-    def __post_init__(self) -> None:
-        """Refuse settings that no answer could honour."""
-        if self.quantity not in {"power", "torque"}:
-            raise AnalysisError(
-                f"quantity is '{self.quantity}'; it must be power or torque", where="--quantity"
-            )
-        if not 0.0 < self.margin_pct < 100.0:
-            raise AnalysisError(
-                f"margin is {self.margin_pct:g}%; it must be above 0 and below 100",
-                where="--margin",
-                mend="Give the smallest change that would matter to you, for example 0.5.",
-            )
-        if not 0.0 < self.alpha < 0.5:
-            raise AnalysisError(
-                f"alpha is {self.alpha:g}; it must lie between 0 and 0.5",
-                where="--alpha",
-                mend="Give the chance of a false claim you accept, for example 0.05.",
-            )
-        if self.baseline == self.candidate:
-            raise AnalysisError(
-                f"baseline and candidate are both '{self.baseline}'",
-                where="--candidate",
-                mend="Name two different setups.",
-            )
 
 
 def compare(
@@ -114,8 +52,10 @@ def compare(
         alpha=question.alpha,
         draws=draws,
     )
-    bounds = _bounds(effect, question.alpha)
-    regions, verdict, overall = _conclude(effect, bounds, own, question)
+    mean_kw = float(mean_power(own, question.baseline).mean())
+    found = conclude(effect, question, mean_kw=mean_kw)
+    verdict, overall, regions = found.verdict, found.overall, found.regions
+    influence = leave_each_out(effect, own, question, found, mean_kw=mean_kw)
     noise = _noise_used(effect, study, everything, own)
     used = [label for label in own.setup if label in {question.baseline, question.candidate}]
     counts = PullCounts(
@@ -123,7 +63,7 @@ def compare(
         candidate=used.count(question.candidate),
         excluded=study.excluded.height,
     )
-    frames = _frames(effect, bounds, own, study, question)
+    frames = lay_tables(effect, found.bounds, own, study, question)
     return Comparison(
         engine=question.engine,
         baseline=question.baseline,
@@ -141,8 +81,20 @@ def compare(
         pulls=counts,
         pull_table=frames.pulls,
         pull_curves=frames.pull_curves,
+        peaks=_peaks(effect, own, question),
+        influence=influence,
+        design_check=check_by_relabeling(
+            own,
+            verdict,
+            baseline=question.baseline,
+            candidate=question.candidate,
+            alpha=question.alpha,
+        ),
         noise=noise,
-        warnings=say_warnings(effect, own, study, noise, correction=question.correction),
+        warnings=(
+            *say_warnings(effect, own, study, noise, correction=question.correction),
+            *warn_influence(influence),
+        ),
         next=say_next(verdict, overall, effect, counts, margin_pct=question.margin_pct),
         method=describe_method(effect, question.alpha, question.margin_pct, draws),
     )
@@ -211,70 +163,6 @@ def _asked_band(rpm: Floats, covered: Flags, band: tuple[float, float] | None) -
     return asked
 
 
-def _bounds(effect: Effect, alpha: float) -> Bounds | None:
-    if effect.spread is None or effect.draws is None or effect.curve_factor is None:
-        return None
-    half = effect.curve_factor * effect.spread.curve
-    pointwise = np.quantile(np.abs(effect.draws.curve), 1.0 - 2.0 * alpha, axis=0)
-    near = pointwise * effect.spread.curve
-    return Bounds(
-        rpm=effect.rpm,
-        effect=_percent(effect.curve),
-        low=_percent(effect.curve - half),
-        high=_percent(effect.curve + half),
-        low_pointwise=_percent(effect.curve - near),
-        high_pointwise=_percent(effect.curve + near),
-    )
-
-
-def _percent(log_ratio: Floats) -> Floats:
-    return 100.0 * np.expm1(log_ratio)
-
-
-def _conclude(
-    effect: Effect, bounds: Bounds | None, own: CurveSet, question: Question
-) -> tuple[tuple[Region, ...], Verdict, Overall]:
-    mean_kw = float(_mean_power(own, question.baseline).mean())
-    in_percent, in_kw = effect.means
-    if bounds is None or effect.spread is None or effect.means_factor is None:
-        overall = Overall(
-            effect_pct=float(_percent(in_percent)),
-            low_pct=None,
-            high_pct=None,
-            effect_kw=mean_kw * float(np.expm1(in_kw)),
-            low_kw=None,
-            high_kw=None,
-            probability_gain_over_margin=None,
-        )
-        return (unknown_region(effect.rpm, _percent(effect.curve)),), "undecided", overall
-    half = effect.means_factor * effect.spread.means
-    overall = Overall(
-        effect_pct=float(_percent(in_percent)),
-        low_pct=float(_percent(in_percent - half[0])),
-        high_pct=float(_percent(in_percent + half[0])),
-        effect_kw=mean_kw * float(np.expm1(in_kw)),
-        low_kw=mean_kw * float(np.expm1(in_kw - half[1])),
-        high_kw=mean_kw * float(np.expm1(in_kw + half[1])),
-        probability_gain_over_margin=_probability(effect, question.margin_pct),
-    )
-    regions = find_regions(bounds, margin_pct=question.margin_pct, shortest_rpm=SHORTEST_REGION_RPM)
-    interval = (float(_percent(in_percent - half[0])), float(_percent(in_percent + half[0])))
-    verdict = decide(regions, bounds, interval, margin_pct=question.margin_pct)
-    return regions, verdict, overall
-
-
-def _probability(effect: Effect, margin_pct: float) -> float | None:
-    if effect.spread is None or effect.draws is None:
-        return None
-    plausible = effect.means[0] - effect.spread.means[0] * effect.draws.means[:, 0]
-    return float(np.mean(plausible > np.log1p(margin_pct / 100.0)))
-
-
-def _mean_power(own: CurveSet, setup: str) -> Floats:
-    rows = np.array([name == setup for name in own.setup])
-    return power_kw(np.exp(own.log_torque[rows].mean(axis=0)), own.rpm)
-
-
 def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSet) -> NoiseUsed:
     noise = effect.noise
     base = pooled_variance(noise)
@@ -301,60 +189,17 @@ def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSe
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Frames:
-    curve: pl.DataFrame
-    pulls: pl.DataFrame
-    pull_curves: pl.DataFrame
-
-
-def _frames(
-    effect: Effect, bounds: Bounds | None, own: CurveSet, study: Study, question: Question
-) -> _Frames:
-    base_kw = _mean_power(own, question.baseline)
-    base_nm = np.exp(
-        own.log_torque[np.array([name == question.baseline for name in own.setup])].mean(axis=0)
-    )
-    ratio = np.exp(effect.curve)
-    missing = [None] * len(effect.rpm)
-    curve = pl.DataFrame(
-        {
-            "rpm": effect.rpm,
-            "baseline_kw": base_kw,
-            "candidate_kw": base_kw * ratio,
-            "baseline_nm": base_nm,
-            "candidate_nm": base_nm * ratio,
-            "effect_pct": _percent(effect.curve),
-            "low_pct": missing if bounds is None else bounds.low,
-            "high_pct": missing if bounds is None else bounds.high,
-            "low_pointwise_pct": missing if bounds is None else bounds.low_pointwise,
-            "high_pointwise_pct": missing if bounds is None else bounds.high_pointwise,
-        },
-        schema_overrides=dict.fromkeys(
-            ("low_pct", "high_pct", "low_pointwise_pct", "high_pointwise_pct"), pl.Float64
-        ),
-    )
-    torque = np.exp(own.log_torque)
-    power = power_kw(torque, own.rpm[None, :])
-    roles = {question.baseline: "baseline", question.candidate: "candidate"}
-    pull_curves = pl.DataFrame(
-        {
-            "pull": np.repeat(own.pull, len(own.rpm)),
-            "role": np.repeat([roles.get(name, "other") for name in own.setup], len(own.rpm)),
-            "rpm": np.tile(own.rpm, len(own)),
-            "power_kw": power.ravel(),
-            "torque_nm": torque.ravel(),
-        }
-    )
-    means = pl.DataFrame(
-        {"pull": own.pull, "mean_kw": power.mean(axis=1), "mean_nm": torque.mean(axis=1)}
-    )
-    shown = pl.concat([study.pulls.filter(pl.col("pull").is_in(own.pull)), study.excluded])
-    table = (
-        shown.with_columns(
-            role=pl.col("setup").replace_strict(roles, default="other", return_dtype=pl.String)
+def _peaks(effect: Effect, own: CurveSet, question: Question) -> tuple[Peak, ...]:
+    if effect.spread is None:
+        return ()
+    rows = np.array([name == question.baseline for name in own.setup])
+    baseline = own.log_torque[rows].mean(axis=0)
+    pulls = {name: own.setup.count(name) for name in (question.baseline, question.candidate)}
+    curves = {question.baseline: baseline, question.candidate: baseline + effect.curve}
+    return tuple(
+        peak
+        for seed, (name, curve) in enumerate(curves.items())
+        for peak in find_peaks(
+            name, curve, pulls[name], effect.noise, alpha=question.alpha, seed=seed
         )
-        .join(means, on="pull", how="left")
-        .sort("started", "session", "order", "pull", nulls_last=True)
     )
-    return _Frames(curve=curve, pulls=table, pull_curves=pull_curves)

@@ -89,6 +89,77 @@ class NoiseUsed:
     history_weight: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """Highest value of a setup's mean curve inside the band, and where it stands.
+
+    A maximum of a noisy curve is biased upward; the value is corrected for that.
+
+    Args:
+        setup: Name of the setup.
+        quantity: "power" in kW or "torque" in N.m.
+        value: Peak of the mean curve less its bias.
+        low: Lower bound at 1 - alpha, pull-to-pull noise only.
+        high: Upper bound.
+        rpm: Engine speed of the peak of the mean curve.
+        rpm_low: Lower bound of where the peak stands.
+        rpm_high: Upper bound.
+        at_edge: True when the peak stands at an end of the band: the curve may go on rising.
+    """
+
+    setup: str
+    quantity: str
+    value: float
+    low: float
+    high: float
+    rpm: float
+    rpm_low: float
+    rpm_high: float
+    at_edge: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Influence:
+    """What the answer would be without one pull.
+
+    Args:
+        pull: The pull left out.
+        verdict: Verdict without it.
+        effect_pct: Band mean without it.
+        low_pct: Lower bound without it.
+        high_pct: Upper bound without it.
+        changes: True when the verdict is another one.
+    """
+
+    pull: str
+    verdict: Verdict
+    effect_pct: float
+    low_pct: float
+    high_pct: float
+    changes: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignCheck:
+    """A check that assumes no noise model: relabelling the pulls within their sessions.
+
+    Args:
+        p_value: Two-sided p value of the largest |t| over the band.
+        smallest_p: The smallest p that so few pulls can reach.
+        relabelings: How many relabelings were looked at, the observed one included.
+        exact: True when that is all of them.
+        agrees: Whether it supports the verdict; None when so few pulls cannot tell.
+        text: The same in words.
+    """
+
+    p_value: float
+    smallest_p: float
+    relabelings: int
+    exact: bool
+    agrees: bool | None
+    text: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
     """Did the change help, where, by how much, how sure.
@@ -115,6 +186,10 @@ class Comparison:
             role (baseline / candidate / other), order, started, state, why, mean_kw, mean_nm
             (band means, null when excluded), rpm_low, rpm_high.
         pull_curves: One row a pull and grid speed: pull, role, rpm, power_kw, torque_nm.
+        peaks: Peak power and torque of both setups; empty when the noise is unknown.
+        influence: What each compared pull does to the answer; empty when the noise is unknown or a
+            setup has a single pull.
+        design_check: The check by relabelling; None where the pulls do not allow one.
         noise: What the difference was judged against.
         warnings: Sentences the reader must see.
         next: What would decide or sharpen the answer.
@@ -137,6 +212,9 @@ class Comparison:
     pulls: PullCounts
     pull_table: pl.DataFrame
     pull_curves: pl.DataFrame
+    peaks: tuple[Peak, ...]
+    influence: tuple[Influence, ...]
+    design_check: DesignCheck | None
     noise: NoiseUsed
     warnings: tuple[str, ...]
     next: str
@@ -161,6 +239,9 @@ class Comparison:
             "regions": [asdict(region) for region in self.regions],
             "curve": self.curve.to_dicts(),
             "pulls": asdict(self.pulls),
+            "peaks": [asdict(peak) for peak in self.peaks],
+            "influence": [asdict(one) for one in self.influence],
+            "design_check": None if self.design_check is None else asdict(self.design_check),
             "noise": asdict(self.noise),
             "warnings": list(self.warnings),
             "next": self.next,

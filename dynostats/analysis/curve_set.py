@@ -60,7 +60,8 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
     """Lay long curves out as an array.
 
     Args:
-        pulls: One row a pull: pull, engine, session, setup, order.
+        pulls: One row a pull: pull, engine, dyno, session, setup, order. An engine on another
+            dyno counts as another engine, for it was mounted and measured anew.
         curves: One row a pull and grid speed: pull, rpm, torque (N.m); others are left out.
 
     Returns:
@@ -89,8 +90,15 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
         rpm=rpm,
         log_torque=log_torque,
         pull=pulls["pull"].to_list(),
-        engine=pulls["engine"].to_list(),
+        engine=_mounted(pulls),
         session=pulls["session"].to_list(),
         setup=pulls["setup"].to_list(),
         order=pulls["order"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
     )
+
+
+def _mounted(pulls: pl.DataFrame) -> list[str]:
+    if pulls["dyno"].n_unique() <= 1:
+        return pulls["engine"].to_list()
+    dyno = pl.col("dyno").fill_null("unnamed dyno")
+    return pulls.select(pl.format("{} on {}", "engine", dyno)).to_series().to_list()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,8 +16,10 @@ from dynostats.analysis.noise import (
     component,
     learn_noise,
     pooled_variance,
+    with_own_noise,
 )
-from dynostats.arrays import Floats
+from dynostats.analysis.outliers import find_outlying
+from dynostats.arrays import Flags, Floats
 
 # Fewer pull contrasts than this carry no interval; with no replicate in the study itself the
 # answer rests wholly on history, and more is asked of it.
@@ -45,6 +47,7 @@ class Effect:
         curve_factor: Critical value of the curve; None likewise.
         means_factor: Critical value of the band means.
         lacking: Why there is no interval; "" when there is one.
+        outlying: Pulls outside the study that were left out of the noise as unlike their setup.
     """
 
     rpm: Floats
@@ -57,6 +60,7 @@ class Effect:
     curve_factor: float | None
     means_factor: float | None
     lacking: str
+    outlying: tuple[str, ...]
 
 
 def estimate_effect(
@@ -84,11 +88,10 @@ def estimate_effect(
     Returns:
         The effect with simultaneous critical values for the curve and the band means.
     """
-    layers = split_layers(everything)
-    own = {(e, s) for e, s in zip(study.engine, study.session, strict=True)}
-    mine = np.array(
-        [key in own for key in zip(everything.engine, everything.session, strict=True)], dtype=bool
-    )
+    mine = _in_sessions_of(everything, study)
+    outlying = find_outlying(everything) & ~mine
+    typical, mine = everything.take(~outlying), mine[~outlying]
+    layers = split_layers(typical)
     noise = learn_noise(layers, everything.rpm, own=mine)
     contrast = weigh_pulls(
         study,
@@ -103,15 +106,7 @@ def estimate_effect(
     if lacking:
         spread = drawn = curve_factor = means_factor = None
     else:
-        target = Target(
-            functionals=functionals,
-            pull_factor=contrast.pull_factor,
-            upper_factors={
-                "session": contrast.session_factor if _unmet(contrast) else 0.0,
-                "drift": contrast.drift_factor,
-                "refit": contrast.refit_factor,
-            },
-        )
+        target = _target(contrast, functionals)
         spread = standard_errors(noise, target)
         drawn = draw_errors(noise, target, draws=draws, rng=np.random.default_rng(seed))
         curve_factor, means_factor = critical_values(drawn, alpha)
@@ -126,6 +121,56 @@ def estimate_effect(
         curve_factor=curve_factor,
         means_factor=means_factor,
         lacking=lacking,
+        outlying=tuple(np.array(everything.pull)[outlying].tolist()),
+    )
+
+
+def _in_sessions_of(everything: CurveSet, study: CurveSet) -> Flags:
+    own = set(zip(study.engine, study.session, strict=True))
+    return np.array(
+        [key in own for key in zip(everything.engine, everything.session, strict=True)],
+        dtype=np.bool_,
+    )
+
+
+def without_pull(effect: Effect, study: CurveSet, *, baseline: str, candidate: str) -> Effect:
+    """Return the effect of a study that lost a pull, judged by the same critical values.
+
+    Args:
+        effect: Effect of the whole study.
+        study: The study without the pull.
+        baseline: Baseline setup.
+        candidate: Candidate setup.
+    """
+    contrast = weigh_pulls(
+        study,
+        baseline=baseline,
+        candidate=candidate,
+        session_ratio=_session_ratio(effect.noise),
+        drift_ratio=_drift_ratio(effect.noise),
+    )
+    noise = with_own_noise(effect.noise, split_layers(study))
+    curve = contrast.weights @ study.log_torque
+    functionals = _functionals(study, baseline)
+    return replace(
+        effect,
+        curve=curve,
+        means=functionals @ curve,
+        contrast=contrast,
+        noise=noise,
+        spread=standard_errors(noise, _target(contrast, functionals)),
+    )
+
+
+def _target(contrast: Contrast, functionals: Floats) -> Target:
+    return Target(
+        functionals=functionals,
+        pull_factor=contrast.pull_factor,
+        upper_factors={
+            "session": contrast.session_factor if _unmet(contrast) else 0.0,
+            "drift": contrast.drift_factor,
+            "refit": contrast.refit_factor,
+        },
     )
 
 

@@ -7,7 +7,7 @@ weights; whatever uses the variance must re-enact that pooling (see `field`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import f as f_distribution
@@ -27,12 +27,6 @@ LEAST_SLOPES = 6
 # Other engines teach nothing about one that is noisier with at least this much evidence.
 NARROW_BELOW_P = 0.05
 LEAST_TO_NARROW = 4
-# A session whose variance is beyond both limits is left out of the noise of the others.
-OUTLYING_P = 1e-4
-OUTLYING_RATIO = 10.0
-LEAST_TO_CALL_OUTLYING = 5
-# Median of the chi-square distribution with one degree of freedom.
-CHI_SQUARE_MEDIAN = 0.4549364
 # Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
 # few curves the sample correlation has low rank and understates how rough the noise is.
 STATIONARY_CONTRASTS = 10.0
@@ -77,7 +71,6 @@ class NoiseModel:
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
         slopes_seen: Number of sessions from which a drift could have been learned.
         narrowed: True when other engines were left out because the study's engine is noisier.
-        outlying: Number of groups (sessions) left out because their noise is unlike the rest's.
     """
 
     rpm: Floats
@@ -89,7 +82,6 @@ class NoiseModel:
     prior_df_weights: Floats
     slopes_seen: int
     narrowed: bool
-    outlying: int
 
     def upper_layers(self) -> dict[str, LayerNoise]:
         """Return the layers above the pull layer that exist, by name."""
@@ -114,9 +106,7 @@ def learn_noise(layers: Layers, rpm: Floats, *, own: Flags) -> NoiseModel:
     )
     mine = np.isin(pull.group, own_groups)
     study, history = pull.only(mine), pull.only(~mine)
-    typical = _drop_outlying(history, rpm)
-    outlying = len(np.unique(history.group)) - len(np.unique(typical.group))
-    history, narrowed = _narrow(study, typical, layers, own, rpm)
+    history, narrowed = _narrow(study, history, layers, own, rpm)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
@@ -127,8 +117,18 @@ def learn_noise(layers: Layers, rpm: Floats, *, own: Flags) -> NoiseModel:
         prior_df_weights=_weigh_heterogeneity(history, rpm),
         slopes_seen=len(layers.slope),
         narrowed=narrowed,
-        outlying=outlying,
     )
+
+
+def with_own_noise(noise: NoiseModel, study: Layers) -> NoiseModel:
+    """Return the noise with the study's own part learned from other contrasts of the study.
+
+    Where nothing is left of it and there is no history, the old one stays: it is all there is.
+    """
+    own = _layer_noise(study.pull, noise.rpm)
+    if own is None and noise.pull is None:
+        own = noise.own
+    return replace(noise, own=own)
 
 
 def component(layer: LayerNoise, pull_variance: Floats) -> Floats:
@@ -218,34 +218,9 @@ def _narrow(
     )
     if len(engine) < LEAST_TO_NARROW or len(other) < LEAST_TO_NARROW:
         return history, False
-    if _evidence(other, engine, rpm) >= NARROW_BELOW_P:
+    if mean_square_evidence(other, engine, rpm) >= NARROW_BELOW_P:
         return history, False
     return same, True
-
-
-def _drop_outlying(history: Layer, rpm: Floats) -> Layer:
-    """Leave out sessions whose noise is far beyond the others': one bad pull makes such a session.
-
-    Beside the F limit a tenfold variance is asked for, so that sessions which differ as sessions
-    do are kept. The typical variance comes from medians, which a few bad pulls do not move.
-    """
-    if len(history) < LEAST_TO_CALL_OUTLYING:
-        return history
-    covered = np.isfinite(history.curves)
-    with_gaps = np.where(covered, history.curves**2, np.nan)
-    seen: Flags = np.any(covered, axis=0)
-    typical = np.full(len(rpm), np.nan)
-    typical[seen] = np.nanmedian(with_gaps[:, seen], axis=0) / CHI_SQUARE_MEDIAN
-    level = float(np.nanmedian(typical))
-    scaled = history.curves / np.sqrt(np.maximum(np.nan_to_num(typical, nan=level), 1e-12))
-    worth = effective_speeds(_correlation(np.clip(scaled, -3.0, 3.0), rpm))
-    keep = np.ones(len(history), dtype=np.bool_)
-    for group in np.unique(history.group):
-        rows = history.group == group
-        df = int(rows.sum()) * worth
-        limit = float(f_distribution.isf(OUTLYING_P, df, max(len(history) * worth - df, 1.0)))
-        keep[rows] = _mean_square(scaled[rows]) <= max(limit, OUTLYING_RATIO)
-    return history.only(keep)
 
 
 def _engine_groups(layers: Layers, engines: Ints) -> Ints:
@@ -254,7 +229,7 @@ def _engine_groups(layers: Layers, engines: Ints) -> Ints:
 
 
 def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, Layer]:
-    if len(upper) == 0 or (len(pull) > 0 and _evidence(pull, upper, rpm) < POOL_ABOVE_P):
+    if len(upper) == 0 or (len(pull) > 0 and mean_square_evidence(pull, upper, rpm) < POOL_ABOVE_P):
         return pull, upper
     together = Layer(
         curves=np.concatenate([pull.curves, upper.curves]),
@@ -264,7 +239,7 @@ def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, L
     return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
-def _evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
+def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
     """Return the p value of the upper layer's mean square being larger only by chance.
 
     Source: the F test of two mean squares, each with its contrasts times the independent speeds

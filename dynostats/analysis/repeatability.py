@@ -10,12 +10,21 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.analysis.layers import split_layers
-from dynostats.analysis.noise import LayerNoise, component, learn_noise
+from dynostats.analysis.layers import Layers, split_layers
+from dynostats.analysis.noise import (
+    LayerNoise,
+    component,
+    learn_noise,
+    mean_square_evidence,
+    pool_over_speed,
+)
+from dynostats.analysis.outliers import find_outlying
 from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
 LEVEL = 0.95
+# Fewer degrees of freedom than this on either side show no difference of noise.
+LEAST_TO_TELL = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +53,9 @@ class Repeatability:
         overall: Root mean squares.
         pulls: Accepted pulls in scope.
         engines: Engines in scope.
+        groups: One row an engine (on a dyno, where there are several): engine, pulls, pull_sd_pct,
+            pull_df, and p_value of being like the rest (F test of the mean squares, two-sided;
+            null with fewer than four degrees of freedom on either side).
         sessions: Sessions in scope.
         warnings: Sentences the reader must see.
     """
@@ -55,6 +67,7 @@ class Repeatability:
     pulls: int
     engines: int
     sessions: int
+    groups: pl.DataFrame
     warnings: tuple[str, ...]
 
     def to_dict(self) -> dict[str, object]:
@@ -67,6 +80,7 @@ class Repeatability:
             "pulls": self.pulls,
             "engines": self.engines,
             "sessions": self.sessions,
+            "groups": self.groups.to_dicts(),
             "warnings": list(self.warnings),
         }
 
@@ -84,8 +98,10 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     Raises:
         AnalysisError: No setup was pulled twice in one session.
     """
-    layers = split_layers(curves)
-    noise = learn_noise(layers, curves.rpm, own=np.zeros(len(curves), dtype=np.bool_))
+    outlying = find_outlying(curves)
+    names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
+    layers = split_layers(curves.take(~outlying))
+    noise = learn_noise(layers, curves.rpm, own=np.zeros(len(layers.sessions), dtype=np.bool_))
     if noise.pull is None:
         raise AnalysisError(
             "no setup in scope was pulled twice in one session, so it cannot be told how far "
@@ -95,7 +111,12 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     pull_df: Floats = np.isfinite(noise.pull.curves).sum(axis=0).astype(np.float64)
     seen = pull_df > 0
     session = _session_variance(noise.session, noise.pull.variance)
-    warnings = _warnings(noise.pull, noise.session, session)
+    groups = _by_engine(layers, noise.rpm, curves)
+    warnings = (
+        *_warn_unlike(groups),
+        *_warnings(noise.pull, noise.session, session),
+        *_warn_outlying(names),
+    )
     table = _table(
         curves.rpm[seen],
         noise.pull.variance[seen],
@@ -114,6 +135,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         pulls=len(curves),
         engines=len(set(curves.engine)),
         sessions=len(set(zip(curves.engine, curves.session, strict=True))),
+        groups=groups,
         warnings=warnings,
     )
 
@@ -164,6 +186,65 @@ def _table(
     return pl.DataFrame(
         columns,
         schema_overrides={"session_sd_pct": pl.Float64, "reproducibility_limit_pct": pl.Float64},
+    )
+
+
+def _by_engine(layers: Layers, rpm: Floats, curves: CurveSet) -> pl.DataFrame:
+    rows: list[dict[str, object]] = []
+    number = {name: code for code, name in enumerate(dict.fromkeys(curves.engine))}
+    for name, code in number.items():
+        sessions = np.unique(layers.sessions[layers.engines == code])
+        mine = np.isin(layers.pull.group, sessions)
+        own, rest = layers.pull.only(mine), layers.pull.only(~mine)
+        p_value = None
+        if len(own) >= LEAST_TO_TELL and len(rest) >= LEAST_TO_TELL:
+            larger = mean_square_evidence(rest, own, rpm)
+            p_value = 2.0 * min(larger, 1.0 - larger)
+        rows.append(
+            {
+                "engine": name,
+                "pulls": curves.engine.count(name),
+                "pull_sd_pct": _rms(pool_over_speed(own.curves, rpm)) if len(own) else None,
+                "pull_df": len(own),
+                "p_value": p_value,
+            }
+        )
+    return pl.DataFrame(
+        rows,
+        schema={
+            "engine": pl.String,
+            "pulls": pl.Int64,
+            "pull_sd_pct": pl.Float64,
+            "pull_df": pl.Int64,
+            "p_value": pl.Float64,
+        },
+    )
+
+
+def _warn_unlike(groups: pl.DataFrame) -> tuple[str, ...]:
+    """Say which engines do not repeat like the rest, at 1% over all engines (Bonferroni)."""
+    unlike = groups.filter(pl.col("p_value") < 0.01 / max(groups.height, 1))
+    if unlike.is_empty():
+        return ()
+    told = ", ".join(
+        f"{row['engine']} ({row['pull_sd_pct']:.2f}%)" for row in unlike.iter_rows(named=True)
+    )
+    return (
+        (
+            f"Not all repeat alike: {told}. The pooled figures fit none of them; ask for one with "
+            "--engine or --dyno."
+        ),
+    )
+
+
+def _warn_outlying(names: list[str]) -> tuple[str, ...]:
+    if not names:
+        return ()
+    return (
+        (
+            "Left out, being far from the other pulls of their setup: "
+            f"{', '.join(names)}. Look at their labels and logs."
+        ),
     )
 
 

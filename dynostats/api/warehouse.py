@@ -208,7 +208,8 @@ class Warehouse:
             WarehouseError: If a setup is not stored.
             AnalysisError: If the pulls cannot answer the question as it was put.
         """
-        from dynostats.analysis.compare import Question, compare
+        from dynostats.analysis.compare import compare
+        from dynostats.analysis.question import Question
 
         with self._reading() as store:
             pulls = store.pulls()

@@ -1,0 +1,77 @@
+"""Pulls unlike the others of their setup: labelled, and kept out of what the noise is learned from.
+
+They are never dropped from the answer itself: that is a person's decision (`exclude`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+from dynostats.analysis.curve_set import CurveSet
+from dynostats.arrays import Flags, Floats, Ints
+
+# Both limits must be passed: far beyond what the F distribution allows, and three times the usual
+# spread, so that noise with heavy tails is not trimmed into looking quiet.
+OUTLYING_P = 1e-4
+OUTLYING_RATIO = 10.0
+# With fewer repeated pulls than this no pull can be called unusual.
+LEAST_PULLS = 8
+# Median of the chi-square distribution with one degree of freedom.
+CHI_SQUARE_MEDIAN = 0.4549364
+
+
+def find_outlying(curves: CurveSet) -> Flags:
+    """Flag the pulls that lie far from the other pulls of their setup in their session.
+
+    Args:
+        curves: All pulls in scope.
+
+    Returns:
+        Shape (pulls,). In a pair both are flagged: nothing tells which of the two is odd. The
+        typical spread at each speed is a median over pulls, which a few bad pulls do not move.
+    """
+    residual = _by_own_scale(_residuals(curves), curves.engine)
+    repeated: Flags = np.any(np.isfinite(residual), axis=1)
+    flags = np.zeros(len(curves), dtype=np.bool_)
+    if repeated.sum() < LEAST_PULLS:
+        return flags
+    squares = residual[repeated] ** 2
+    seen: Flags = np.any(np.isfinite(squares), axis=0)
+    typical: Floats = np.nanmedian(squares[:, seen], axis=0) / CHI_SQUARE_MEDIAN
+    ratio: Floats = np.nanmean(squares[:, seen] / np.maximum(typical, 1e-6), axis=1)
+    # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
+    limit = float(f_distribution.isf(OUTLYING_P, 2.0, max(2.0 * len(ratio) - 2.0, 2.0)))
+    flags[repeated] = ratio > max(limit, OUTLYING_RATIO)
+    return flags
+
+
+def _by_own_scale(residual: Floats, engine: list[str]) -> Floats:
+    """Scale engines with enough repeats by their own median: a noisier one is not outlying."""
+    squares = residual**2
+    alone: Flags = np.all(np.isnan(residual), axis=1)
+    level: Floats = np.nanmean(np.where(alone[:, None], 0.0, squares), axis=1)
+    scaled = residual.copy()
+    usual = float(np.median(level[~alone])) if not alone.all() else 0.0
+    for name in set(engine):
+        rows = np.array([label == name for label in engine]) & ~alone
+        if rows.any():
+            # Few repeats tell little of their engine's scale: it is not taken below the usual one.
+            floor = usual if rows.sum() < LEAST_PULLS else 0.0
+            scaled[rows] /= np.sqrt(max(float(np.median(level[rows])), floor, 1e-12))
+    return scaled
+
+
+def _residuals(curves: CurveSet) -> Floats:
+    """Return each pull less its cell's mean, scaled to the spread of one pull; NaN if alone."""
+    cells: dict[tuple[str, str, str], list[int]] = {}
+    for row, key in enumerate(zip(curves.engine, curves.session, curves.setup, strict=True)):
+        cells.setdefault(key, []).append(row)
+    residual = np.full_like(curves.log_torque, np.nan)
+    for members in cells.values():
+        count = len(members)
+        if count > 1:
+            rows: Ints = np.array(members, dtype=np.intp)
+            own = curves.log_torque[rows]
+            residual[rows] = (own - own.mean(axis=0)) / np.sqrt(1.0 - 1.0 / count)
+    return residual

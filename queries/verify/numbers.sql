@@ -5,10 +5,7 @@
 with names as (
     select 'pull' as kind, pulls.pull as name from pulls
     union all
-    select 'file and part' as kind, pulls.file || ' part ' || pulls.part as name
-    from pulls
-    group by pulls.sha256, pulls.part, pulls.file
-    having count(*) > 1
+    select 'file and part' as kind, pulls.sha256 || ' part ' || pulls.part as name from pulls
     union all
     select 'correction' as kind, amendments.amendment_no::varchar as name from amendments
     union all
@@ -30,7 +27,7 @@ repeated as (
         'this ' || names.kind || ' is stored twice' as fault,
     from names
     group by names.kind, names.name
-    having count(*) > if(names.kind = 'file and part', 0, 1)
+    having count(*) > 1
 ),
 
 ahead as (

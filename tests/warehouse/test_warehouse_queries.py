@@ -1,0 +1,292 @@
+"""Every SQL file of queries/ on a small warehouse: its header promises what it gives."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import polars as pl
+import pytest
+from made_pulls import make_pull
+
+from dynostats.errors import InputError
+from dynostats.warehouse import named_query, open_store, query_names
+from dynostats.warehouse.named import parse_query, queries_folder
+
+FILES = sorted(
+    path.relative_to(queries_folder()).with_suffix("").as_posix()
+    for path in queries_folder().rglob("*.sql")
+    if path.parent.name != "schema"
+)
+READING = [name for name in FILES if named_query(name).columns and name != "store/checksum"]
+QUESTIONS = list(query_names())
+
+# Values for the parameters that have no default, and some that have one.
+VALUES: dict[str, object] = {
+    "engine": "mule",
+    "setup": "base",
+    "session": "monday",
+    "pull_no": 1,
+    "pull_nos": [1, 2],
+    "sha256": ["0" * 64],
+    "pulls": 0,
+    "amendments": 0,
+}
+# What one row is, as the header states it in words; "" where the whole row is the key.
+KEYS = {
+    "amendments": ["amended_at", "pull", "field"],
+    "cell_noise": ["dyno", "year"],
+    "channels": ["channel"],
+    "findings": ["pull", "check", "message"],
+    "history_statistics": ["engine", "dyno", "session", "setup", "rpm"],
+    "pulls": ["pull"],
+    "run_order": ["pull"],
+    "setups": ["engine", "setup"],
+    "sources": ["sha256"],
+    "study_curves": ["pull", "rpm"],
+    "thin_comparisons": ["engine", "dyno", "session", "setup", "other_setup"],
+}
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    """A warehouse with pulls, corrections and every kind of channel, open for writing."""
+    path = tmp_path_factory.mktemp("queries") / "shop.duckdb"
+    with open_store(path, write=True) as opened:
+        opened.add(
+            [
+                make_pull("a.csv", torque=300.0, order=1, extra={"knock": [1.0] * 40}),
+                make_pull("b.csv", torque=303.0, order=2),
+                make_pull("c.csv", torque=330.0, order=3, setup="cooler"),
+                make_pull("d.csv", torque=306.0, session="tuesday", dyno="cell 2"),
+                make_pull("e.csv", torque=1.0, session="tuesday", void="no rise"),
+            ]
+        )
+        opened.amend("P3", "notes", "second gear", why="from the log book", who="test")
+        opened.describe_setup("mule", "cooler", relative_to="base", why="asked", who="test")
+        yield opened
+
+
+def values_for(name):
+    query = named_query(name)
+    values = {p.name: VALUES[p.name] for p in query.parameters if p.required}
+    if name in {"store/source", "store/importer_state"}:
+        values["sha256"] = "0" * 64
+    return query.bind(values)
+
+
+def test_there_are_queries():
+    assert len(FILES) > 60
+    assert set(KEYS) == set(QUESTIONS)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_header_can_be_read_and_the_text_is_in_house_style(name):
+    query = named_query(name)
+    code = "\n".join(line for line in query.sql.splitlines() if not line.startswith("--"))
+    quoted = re.sub(r"'[^']*'|\"[^\"]*\"", "", code)
+    assert query.question.endswith((")", "?"))
+    assert query.grain
+    assert quoted == quoted.lower(), "SQL is written in lower case"
+    assert "\t" not in code
+    assert code.rstrip().endswith(";")
+    assert not re.search(r"(group|order) by \d", code), "columns are named, not numbered"
+    used = set(re.findall(r"\$(\w+)", quoted))
+    assert used == {parameter.name for parameter in query.parameters}
+    assert max(len(line) for line in query.sql.splitlines()) <= 120
+
+
+@pytest.mark.parametrize("name", READING)
+def test_a_result_has_the_columns_and_types_of_its_header(store, name):
+    query = named_query(name)
+    with store._connection.cursor() as cursor:
+        rows = cursor.sql(query.sql, params=values_for(name))
+        got = dict(zip(rows.columns, (str(kind).lower() for kind in rows.types), strict=True))
+    promised = {column.name: column.type for column in query.columns}
+    if "the channels follow" in query.question or name in {"store/curves", "store/samples"}:
+        got = {column: got[column] for column in promised}
+    assert got == promised
+    assert list(got) == list(promised)
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_one_row_is_what_the_grain_says(store, name):
+    answer = store.query(
+        name, {p.name: VALUES[p.name] for p in named_query(name).parameters if p.required}
+    )
+    assert answer.height > 0, "a question without an answer here tests nothing"
+    assert answer.select(KEYS[name]).is_unique().all()
+
+
+def test_a_sound_warehouse_has_no_row_in_any_check(store):
+    checks = [name for name in FILES if name.startswith("verify/")]
+    assert len(checks) >= 10
+    assert [name for name in checks if store.query(name).height] == []
+
+
+def test_cell_noise_is_the_pooled_standard_deviation_of_log_torque(store):
+    # One group repeats a setup within a session: P1 and P2, 300 and 303 N.m plus the same wave.
+    wave = [math.sin(i) for i in range(40)]
+    halves = [(math.log(303.0 + w) - math.log(300.0 + w)) ** 2 / 2 for w in wave]
+    answer = store.query("cell_noise").row(0, named=True)
+    assert (answer["groups"], answer["pulls"], answer["pull_df"]) == (1, 2, 1)
+    assert answer["pull_sd_pct"] == pytest.approx(100 * math.sqrt(sum(halves) / 40), rel=1e-9)
+
+
+def test_history_statistics_merge_to_the_plain_mean_and_variance(store):
+    rows = store.query("history_statistics", {"engine": "mule"}).filter(pl.col("rpm") == 2000.0)
+    base = rows.filter(setup="base", session="monday").row(0, named=True)
+    logs = [math.log(300.0), math.log(303.0)]  # the wave is 0 at the first sample
+    mean = sum(logs) / 2
+    assert base["pulls"] == 2
+    assert base["mean_log_torque"] == pytest.approx(mean, rel=1e-12)
+    assert base["m2_log_torque"] == pytest.approx(sum((x - mean) ** 2 for x in logs), rel=1e-6)
+
+
+def test_run_order_lists_a_session_in_its_order(store):
+    answer = store.query("run_order", {"session": "monday"})
+    assert answer["pull"].to_list() == ["P1", "P2", "P3"]
+    mean_wave = sum(math.sin(i) for i in range(40)) / 40
+    assert answer["mean_torque"].to_list() == pytest.approx(
+        [t + mean_wave for t in (300, 303, 330)]
+    )
+
+
+def test_study_curves_give_power_from_torque_and_speed(store):
+    answer = store.query("study_curves", {"engine": "mule", "setups": "cooler"})
+    assert answer["pull"].unique().to_list() == ["P3"]
+    expected = answer["torque"] * answer["rpm"] * math.pi / 30000
+    assert answer["power"].to_list() == pytest.approx(expected.to_list(), rel=1e-14)
+
+
+def test_thin_comparisons_name_pairs_with_too_few_pulls(store):
+    assert store.query("thin_comparisons", {"least": "3"}).rows() == [
+        ("mule", None, "monday", "base", "cooler", 2, 1)
+    ]
+    assert store.query("thin_comparisons", {"least": 1}).is_empty()
+
+
+def test_channels_list_known_and_other_ones(store):
+    answer = {row[0]: row[1:] for row in store.query("channels").rows()}
+    assert answer["torque"] == ("N.m", True, 5)
+    assert answer["oil_pressure"] == ("kPa", True, 0)
+    assert answer["knock"] == ("V", False, 1)
+
+
+# Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.
+FAULTS = {
+    "channels_stored": "delete from other_channels",
+    "curve_ranges": "delete from stored_curves where pull_no = 1 and rpm > 3000",
+    "history_of_labels": "update pulls set notes = 'tampered' where pull_no = 3",
+    "labels_registered": "delete from setups where setup = 'cooler'",
+    "numbers": "update counters set pull_no = 2",
+    "pulls_without_source": "delete from sources where file = 'b.csv'",
+    "rows_without_pull": "delete from pulls where pull_no = 2",
+    "sample_counts": "delete from stored_samples where pull_no = 2 and sample = 39",
+    "source_bytes": "update sources set data = 'x'::blob where file = 'a.csv'",
+    "void_without_reason": "update pulls set why = null where pull_no = 5",
+}
+
+
+def test_every_check_has_a_fault_to_find():
+    assert {f"verify/{name}" for name in FAULTS} == {n for n in FILES if n.startswith("verify/")}
+
+
+@pytest.mark.parametrize("check", sorted(FAULTS))
+def test_a_check_finds_its_fault(store, check):
+    with store._connection.cursor() as cursor:
+        cursor.execute("begin transaction")
+        cursor.execute(FAULTS[check])
+        found = cursor.execute(named_query(f"verify/{check}").sql).fetchall()
+        cursor.execute("rollback")
+    assert found
+
+
+@pytest.mark.parametrize(
+    "twice",
+    [
+        "insert into pulls by name select * exclude (pull) from pulls where pull_no = 1",
+        "update pulls set sha256 = (select sha256 from pulls where pull_no = 1) where pull_no = 2",
+        "insert into sources select * from sources limit 1",
+        "insert into engines select * from engines",
+        "insert into setups select * from setups limit 1",
+        "insert into sessions select * from sessions limit 1",
+        "insert into amendments select * from amendments limit 1",
+    ],
+)
+def test_what_would_be_a_key_is_checked(store, twice):
+    with store._connection.cursor() as cursor:
+        cursor.execute("begin transaction")
+        cursor.execute(twice)
+        found = cursor.execute(named_query("verify/numbers").sql).fetchall()
+        cursor.execute("rollback")
+    assert any("stored twice" in fault for _, fault in found)
+
+
+def test_headers_are_parsed_part_by_part():
+    query = parse_query(
+        "made_up",
+        "-- question: What?\n-- grain: one row a pull\n"
+        "-- parameter: engine varchar : the engine\n"
+        "-- parameter: rpm double = 2500 : from where\n"
+        "-- parameter: setups varchar[] = null\n"
+        "-- column: pull varchar\n-- column: torque double [N.m] : mean\nselect 1;",
+    )
+    engine, rpm, setups = query.parameters
+    assert (engine.name, engine.required, engine.meaning) == ("engine", True, "the engine")
+    assert (rpm.default, rpm.required) == (2500.0, False)
+    assert (setups.type, setups.default, setups.required) == ("varchar[]", None, False)
+    assert [(c.name, c.type, c.unit, c.meaning) for c in query.columns] == [
+        ("pull", "varchar", "", ""),
+        ("torque", "double", "N.m", "mean"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "value"),
+    [
+        ("double", "2500", 2500.0),
+        ("integer", "3", 3),
+        ("boolean", "yes", True),
+        ("varchar", "0147", "0147"),
+        ("varchar[]", "a, b", ["a", "b"]),
+        ("double[]", "1,2.5", [1.0, 2.5]),
+    ],
+)
+def test_texts_become_the_type_of_the_parameter(kind, text, value):
+    query = parse_query(
+        "made_up", f"-- question: What?\n-- grain: one\n-- parameter: x {kind} : x\nselect $x;"
+    )
+    assert query.bind({"x": text}) == {"x": value}
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [("double", "fast"), ("integer", "2.5"), ("boolean", "maybe"), ("timestamp", "yesterday")],
+)
+def test_a_text_that_is_not_of_the_type_is_refused(kind, text):
+    query = parse_query(
+        "made_up", f"-- question: What?\n-- grain: one\n-- parameter: x {kind} : x\nselect $x;"
+    )
+    with pytest.raises(InputError, match=f"x is '{text}'; it must be of type {kind}"):
+        query.bind({"x": text})
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["-- grain: one\n", "-- question: What?\n", "-- question: W?\n-- grain: g\n-- parameter: x\n"],
+)
+def test_an_incomplete_header_is_a_fault_of_the_file(header):
+    with pytest.raises(ValueError, match=r"queries/made_up\.sql"):
+        parse_query("made_up", header + "select 1;")
+
+
+def test_a_missing_value_is_asked_for():
+    with pytest.raises(InputError, match="needs a value for session"):
+        named_query("run_order").bind({})
+
+
+@pytest.mark.parametrize("name", ["../schema/001_warehouse", "no_such", "store/../pulls", ""])
+def test_only_names_of_queries_are_names(name):
+    with pytest.raises(InputError, match="no query of that name"):
+        named_query(name)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, TypeVar, cast
 
 from dynostats.arrays import Floats
@@ -192,7 +192,7 @@ def _spellings() -> dict[str, str]:
 _BY_SPELLING = _spellings()
 
 
-@cache
+@lru_cache(maxsize=4096)
 def find_unit(text: str) -> str | None:
     """Return the short name of a unit written in any of its spellings, or None.
 
@@ -225,7 +225,7 @@ class Scale:
 _SAME = Scale(factor=1.0, divisor=1.0, offset=0.0)
 
 
-@cache
+@lru_cache(maxsize=1024)
 def find_scale(from_unit: str, to_unit: str) -> Scale:
     """Return the arithmetic that turns one unit into another.
 

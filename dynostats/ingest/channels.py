@@ -7,7 +7,7 @@ import tomllib
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Literal, cast
@@ -148,7 +148,7 @@ class ChannelTable:
         )
 
 
-@cache
+@lru_cache(maxsize=4096)
 def channel_key(text: str) -> str:
     """Return what two spellings of one name have in common.
 

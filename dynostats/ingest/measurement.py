@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import re
+import sys
 import warnings
+from collections.abc import Generator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -94,17 +98,40 @@ def _read_signals(data: bytes, *, name: str) -> tuple[list[Any], dict[str, str]]
             where=name,
             mend="Install it with: pip install 'dynostats[mdf]', or export the log as CSV.",
         ) from error
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about features of the format that no log needs
+    kind = ""
+    with _quiet_leftovers():
+        try:
             with MDF(io.BytesIO(data)) as file:
                 return list(file.iter_channels()), _read_metadata(file)
-    except Exception as error:  # a broken file makes the library raise anything
-        raise InputError(
-            f"Nothing ingested: the MDF file cannot be read ({type(error).__name__}).",
-            where=name,
-            mend="Write it again with the program that made it, as MDF 4.",
-        ) from error
+        except Exception as error:  # noqa: BLE001 - a broken file makes the library raise anything
+            kind = type(error).__name__
+    raise InputError(
+        f"Nothing ingested: the MDF file cannot be read ({kind}).",
+        where=name,
+        mend="Write it again with the program that made it, as MDF 4.",
+    )
+
+
+@contextmanager
+def _quiet_leftovers() -> Generator[None]:
+    """Keep what the library says about features no log needs, and about its own half-read files.
+
+    A file it could not read leaves objects behind that fail while being thrown away; Python prints
+    such failures, so they are thrown away here.
+    """
+    hook = sys.unraisablehook
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        sys.unraisablehook = _ignore
+        try:
+            yield
+        finally:
+            gc.collect()
+            sys.unraisablehook = hook
+
+
+def _ignore(_: object) -> None:
+    """Say nothing."""
 
 
 def _read_metadata(file: Any) -> dict[str, str]:  # noqa: ANN401 - asammdf is optional

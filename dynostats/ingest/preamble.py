@@ -13,7 +13,7 @@ from dynostats.ingest.numerals import Cell, decimal_proofs, read_date, read_numb
 from dynostats.units import convert, humidity_pct, unit_dimension
 
 _COMMENT = "#%;/*\"' \t"
-_KEY = re.compile(r"^([^:=]{1,80}?)\s*[:=]\s*(.*)$", re.DOTALL)
+_LONGEST_KEY = 80
 _QUANTITY = re.compile(r"^\s*([+-]?[\d.,']*\d)\s*([^\d\s].*)?$")
 _DATE_KEYS = frozenset(
     {
@@ -58,14 +58,20 @@ def read_preamble(rows: Iterable[tuple[int, Sequence[Cell]]], *, delimiter: str)
 
 def _split_key(words: list[str], delimiter: str) -> tuple[str, str]:
     first = words[0].lstrip(_COMMENT)
-    if len(words) > 1 and first and not _KEY.match(first.rstrip(":= ")):
+    if len(words) > 1 and first and _find_mark(first.rstrip(":= ")) is None:
         rest = (word.strip() for word in words[1:])
         return _known_key(first.rstrip(":= "), " ".join(word for word in rest if word))
     text = delimiter.join(words).lstrip(_COMMENT) if delimiter else " ".join(words)
-    parts = _KEY.match(text)
-    if parts is None:
+    place = _find_mark(text)
+    if place is None:
         return "", text.strip()
-    return _known_key(parts[1], parts[2].strip())
+    return _known_key(text[:place], text[place + 1 :].strip())
+
+
+def _find_mark(text: str) -> int | None:
+    """Return where the first : or = ends a key; None where there is no key."""
+    found = re.search("[:=]", text[: _LONGEST_KEY + 1])
+    return found.start() if found and found.start() else None
 
 
 def _known_key(key: str, value: str) -> tuple[str, str]:

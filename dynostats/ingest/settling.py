@@ -17,6 +17,8 @@ _SAME_SHARE = 0.002
 _IDENTITY_SHARE = 0.004
 # Below this share of the largest power, rounding and friction make the ratio meaningless.
 _LOADED_POWER_SHARE = 0.2
+_MOST_SHOWN = 40
+_LONGEST_SHOWN = 60
 _SPEED_RPM = (100.0, 30_000.0)
 # Torque and power units that appear side by side; common practice, no published source.
 _UNIT_PAIRS = (
@@ -55,12 +57,18 @@ def settle_columns(draft: Draft) -> None:
 
 def _require_speed(draft: Draft) -> None:
     if draft.get("engine_speed") is None:
-        found = ", ".join(column.source or f"column {column.number}" for column in draft.columns)
+        found = ", ".join(_show(column) for column in draft.columns[:_MOST_SHOWN])
+        more = len(draft.columns) - _MOST_SHOWN
+        found += f" and {more} more" if more > 0 else ""
         raise InputError(
             f"Nothing ingested: no engine-speed column. Columns found: {found}.",
             where=draft.name,
             mend="Name it with --channels or in the header.",
         )
+
+
+def _show(column: Column) -> str:
+    return column.source[:_LONGEST_SHOWN] or f"column {column.number}"
 
 
 def _settle_clock(draft: Draft) -> None:

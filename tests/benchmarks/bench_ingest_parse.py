@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import duckdb
 import numpy as np
 import polars as pl
@@ -83,13 +84,15 @@ def main() -> None:
             with duckdb.connect() as con:
                 con.execute(f"create table t as from read_csv('{folder}/*.csv')")
 
-        print(f"{files} files of {rows} rows, {len(titles)} columns; ms a file, best of {REPEATS}")
+        click.echo(
+            f"{files} files of {rows} rows, {len(titles)} columns; ms a file, best of {REPEATS}"
+        )
         for title, work in (
             ("read_log, all checks", ours),
             ("polars read_csv, fixed schema", polars),
             ("duckdb read_csv of the glob into a table", limit),
         ):
-            print(f"{title:42s} {time_per_file(work, files):.3f}")
+            click.echo(f"{title:42s} {time_per_file(work, files):.3f}")
 
 
 if __name__ == "__main__":

@@ -134,7 +134,8 @@ def test_flat_lines_are_told_and_values_kept():
     assert len(flat) == len(truth)
     for line, expected in zip(flat, truth, strict=True):
         assert f"'{expected['channel']}'" in line
-        assert f"rows {expected['from_row']} to {expected['to_row']} at {expected['value']:g}" in line
+        rows = f"rows {expected['from_row']} to {expected['to_row']} at {expected['value']:g}"
+        assert rows in line
     assert log.samples["manifold_pressure"][36] == 182.4
 
 
@@ -162,7 +163,8 @@ def test_unknown_reference_stays_unknown_when_only_the_barometer_is_given():
 def test_the_user_can_state_the_reference(tmp_path):
     rules = tmp_path / "channels.toml"
     rules.write_text(
-        '[manifold_pressure]\nnames = ["Manifold Pressure"]\nreference = "gauge"\n', encoding="utf-8"
+        '[manifold_pressure]\nnames = ["Manifold Pressure"]\nreference = "gauge"\n',
+        encoding="utf-8",
     )
     log = read(
         "11c_map_reference_unknown.csv",

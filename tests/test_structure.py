@@ -136,7 +136,8 @@ def test_the_lock_file_names_no_host():
 def test_every_command_teaches(name):
     command = command_group.commands[name]
     assert command.short_help or command.help
-    assert "dynostats " + name in (command.help or ""), "the help shows an example"
+    example = rf"^ +dynostats (--warehouse \S+ )?{name}\b"
+    assert re.search(example, command.help or "", flags=re.MULTILINE), "the help shows an example"
     for option in command.params:
         if isinstance(option, click.Option) and not option.hidden:
             assert option.help, f"{name} {option.opts[0]} has no help"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 import traceback
@@ -92,6 +93,7 @@ for command in (
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and exit: 0 done, 1 refused, 2 wrong usage."""
     settings = Settings()
+    _never_fail_to_print()
     try:
         status = _run(arguments, settings)
         sys.stdout.flush()
@@ -119,6 +121,13 @@ def _run(arguments: Sequence[str] | None, settings: Settings) -> int:
     except Exception as error:  # noqa: BLE001 - the last resort: a message, never a traceback
         return _refused(error, settings)
     return result if isinstance(result, int) else 0
+
+
+def _never_fail_to_print() -> None:
+    """Let a terminal that knows few letters show question marks instead of an error."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def _wrong_usage(error: click.UsageError, settings: Settings) -> int:

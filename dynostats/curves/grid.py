@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from dynostats.arrays import Flags, Floats
+from dynostats.curves.steps import mean_of_steps
 from dynostats.curves.sweep import Sweep, column_of
 from dynostats.errors import InputError
 
@@ -46,7 +47,7 @@ def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
     table = table[sweep.rows]
     table = table[np.isfinite(table[:, 0])]
     if sweep.steps:
-        table = _mean_of_steps(table)
+        table = mean_of_steps(table)
     speed, values = table[:, 0], table[:, 1:]
     grid = _grid(speed)
     smoothed = smooth(speed, values, grid, bandwidth_rpm=_bandwidth(speed))
@@ -61,7 +62,7 @@ def bandwidth_of(samples: pl.DataFrame, sweep: Sweep) -> float:
     speed = column_of(samples, "engine_speed")[sweep.rows]
     speed = speed[np.isfinite(speed)]
     if sweep.steps:
-        speed = _mean_of_steps(speed[:, None])[:, 0]
+        speed = mean_of_steps(speed[:, None])[:, 0]
     return _bandwidth(speed)
 
 
@@ -129,21 +130,3 @@ def _grid(speed: Floats) -> Floats:
 def _bandwidth(speed: Floats) -> float:
     spacing = (speed.max() - speed.min()) / max(len(speed) - 1, 1)
     return max(BANDWIDTH_RPM, ROWS_IN_HALF_WIDTH * float(spacing))
-
-
-def _mean_of_steps(table: Floats) -> Floats:
-    """Average the rows of each step; rows on the way between steps are left out."""
-    speed = table[:, 0]
-    near = max(15.0, (speed.max() - speed.min()) / 200.0)
-    groups: list[list[int]] = [[0]]
-    centre = float(speed[0])
-    for row in range(1, len(speed)):
-        if abs(speed[row] - centre) <= near:
-            groups[-1].append(row)
-            centre = float(speed[groups[-1]].mean())
-        else:
-            groups.append([row])
-            centre = float(speed[row])
-    least = max(3, len(speed) // 100)
-    held = [group for group in groups if len(group) >= least]
-    return np.array([np.nanmean(table[group], axis=0) for group in held])

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from dynostats.arrays import Flags, Floats
+from dynostats.curves.steps import find_levels
 from dynostats.errors import InputError
 
 # A fall of engine speed by more than this ends a rise; smaller ones are noise of the speed signal.
@@ -25,6 +26,11 @@ BLIP_SHARE = 0.4
 OVERLAP_SHARE = 0.7
 # At full load the throttle stays above this share of its largest reading.
 FULL_THROTTLE_SHARE = 0.9
+# Readings this few above all others are spikes of the throttle channel.
+SPIKE_ROWS = 3
+# A loss of load this short inside a rise does not end the pull.
+DROPOUT_ROWS = 2
+MOST_DROPOUTS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,38 +80,55 @@ def find_sweeps(samples: pl.DataFrame) -> Sweeps:
         InputError: There is no rise of engine speed under load of at least 8 rows.
     """
     speed = column_of(samples, "engine_speed")
-    clock = _clock(samples)
-    loaded = _under_load(samples)
-    rises = [
-        part for low, high in _rises(speed) if (part := _trim(speed, loaded, low, high)) is not None
+    loaded, bridged = _bridge(_under_load(samples))
+    parts = [
+        _trim(speed, part) for rise in _rises(speed) for part in _loaded_parts(speed, loaded, rise)
     ]
-    long_enough = [part for part in rises if part[1] - part[0] + 1 >= LEAST_ROWS]
+    long_enough = [part for part in parts if _rows(part) >= LEAST_ROWS]
     if not long_enough:
         raise InputError(
             "engine speed never rises under load over at least "
             f"{LEAST_ROWS} samples, so there is no pull in it",
             mend="Log a full-load pull from low to high engine speed, faster or for longer.",
         )
-    lasts = np.array([_lasting(clock, part) for part in long_enough])
-    slow = [
-        part
-        for part, last in zip(long_enough, lasts, strict=True)
-        if last >= BLIP_SHARE * lasts.max()
-    ]
-    widest = max(slow, key=lambda part: speed[part[1]] - speed[part[0]])
-    pulls = [part for part in slow if _overlap(speed, part, widest) >= OVERLAP_SHARE]
-    left_out = [
-        part
-        for part in rises
-        if part not in pulls and speed[part[1]] - speed[part[0]] > _reversal(speed)
-    ]
+    pulls = _choose(speed, _clock(samples), long_enough)
     return Sweeps(
         pulls=tuple(
-            Sweep(first_row=first, last_row=last, steps=_in_steps(speed[first : last + 1]))
+            Sweep(
+                first_row=first,
+                last_row=last,
+                steps=find_levels(speed[first : last + 1]).size > 0,
+            )
             for first, last in pulls
         ),
-        findings=tuple(_left_out(speed, part) for part in left_out),
+        findings=(
+            *(_left_out(speed, part) for part in parts if _matters(speed, part, pulls)),
+            *(_off_load(row) for row in bridged if _inside(row, pulls)),
+        ),
     )
+
+
+_Part = tuple[int, int]
+
+
+def _rows(part: _Part) -> int:
+    return part[1] - part[0] + 1
+
+
+def _choose(speed: Floats, clock: Floats, parts: list[_Part]) -> list[_Part]:
+    """Pick the pulls: long in time, and covering what the widest of them covers."""
+    lasts = np.array([_lasting(clock, part) for part in parts])
+    slow = [p for p, last in zip(parts, lasts, strict=True) if last >= BLIP_SHARE * lasts.max()]
+    widest = max(slow, key=lambda part: speed[part[1]] - speed[part[0]])
+    return [part for part in slow if _overlap(speed, part, widest) >= OVERLAP_SHARE]
+
+
+def _matters(speed: Floats, part: _Part, pulls: list[_Part]) -> bool:
+    return part not in pulls and speed[part[1]] - speed[part[0]] > _reversal(speed)
+
+
+def _inside(row: int, pulls: list[_Part]) -> bool:
+    return any(first <= row <= last for first, last in pulls)
 
 
 def column_of(samples: pl.DataFrame, name: str) -> Floats:
@@ -121,28 +144,48 @@ def column_of(samples: pl.DataFrame, name: str) -> Floats:
 
 def _clock(samples: pl.DataFrame) -> Floats:
     if "time" in samples.columns:
-        return column_of(samples, "time")
+        clock = column_of(samples, "time")
+        if np.isfinite(clock).sum() > 1:
+            return clock
     return np.arange(samples.height, dtype=float)
 
 
 def _under_load(samples: pl.DataFrame) -> Flags:
-    """Return True where the row may belong to a full-load rise."""
+    """Return True where the row may belong to a full-load rise; a missing reading forbids none."""
     loaded = np.isfinite(column_of(samples, "engine_speed"))
     if "torque" in samples.columns:
-        loaded &= column_of(samples, "torque") > 0
+        loaded &= ~(column_of(samples, "torque") <= 0)
     if "throttle" in samples.columns:
         throttle = column_of(samples, "throttle")
-        known = np.isfinite(throttle)
-        if known.any():
-            loaded &= ~known | (throttle >= FULL_THROTTLE_SHARE * np.nanmax(throttle))
+        known = np.sort(throttle[np.isfinite(throttle)])
+        if known.size:
+            # Not the largest of all: one spike of the channel must not make the rest look lifted.
+            full = known[-min(SPIKE_ROWS + 1, known.size)]
+            loaded &= ~(throttle < FULL_THROTTLE_SHARE * full)
     return loaded
+
+
+def _bridge(loaded: Flags) -> tuple[Flags, list[int]]:
+    """Take a dropout of a few rows as loaded, and say which rows; many are a limiter at work."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([1], loaded.astype(np.int8), [1]))))
+    short = [
+        (int(first), int(last))
+        for first, last in zip(edges[::2], edges[1::2], strict=True)
+        if first > 0 and last < len(loaded) and last - first <= DROPOUT_ROWS
+    ]
+    if len(short) > MOST_DROPOUTS:
+        return loaded, []
+    rows = [row for first, last in short for row in range(first, last)]
+    whole = loaded.copy()
+    whole[rows] = True
+    return whole, rows
 
 
 def _reversal(speed: Floats) -> float:
     return max(REVERSAL_RPM, REVERSAL_SHARE * float(np.nanmax(speed) - np.nanmin(speed)))
 
 
-def _rises(speed: Floats) -> list[tuple[int, int]]:
+def _rises(speed: Floats) -> list[_Part]:
     """Return (lowest row, highest row) of each rise between reversals of more than the noise."""
     known = np.flatnonzero(np.isfinite(speed))
     if known.size == 0:
@@ -157,7 +200,7 @@ def _rises(speed: Floats) -> list[tuple[int, int]]:
     ]
 
 
-def _with_holds(values: Floats, rise: tuple[int, int], limit: float) -> tuple[int, int]:
+def _with_holds(values: Floats, rise: _Part, limit: float) -> _Part:
     """Take in the rows held at either end: they belong to a test in steps; a sweep drops them."""
     first, last = rise
     while first > 0 and abs(values[first - 1] - values[rise[0]]) <= limit / 2:
@@ -167,8 +210,8 @@ def _with_holds(values: Floats, rise: tuple[int, int], limit: float) -> tuple[in
     return first, last
 
 
-def _zigzag(values: Floats, limit: float) -> list[tuple[int, int]]:
-    rises: list[tuple[int, int]] = []
+def _zigzag(values: Floats, limit: float) -> list[_Part]:
+    rises: list[_Part] = []
     low = high = 0
     rising = True
     for row, value in enumerate(values):
@@ -190,30 +233,46 @@ def _zigzag(values: Floats, limit: float) -> list[tuple[int, int]]:
     return rises
 
 
-def _trim(speed: Floats, loaded: Flags, low: int, high: int) -> tuple[int, int] | None:
-    """Return the longest loaded part of a rise, without the hold at its start; None if empty."""
+def _loaded_parts(speed: Floats, loaded: Flags, rise: _Part) -> list[_Part]:
+    """Return the stretches of a rise under load that rise themselves."""
+    low, high = rise
     on = loaded[low : high + 1] | ~np.isfinite(speed[low : high + 1])
     edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
-    if edges.size == 0:
-        return None
-    starts, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - starts))
-    first, last = low + int(starts[longest]), low + int(ends[longest]) - 1
-    part = speed[first : last + 1]
-    if not np.isfinite(part).any():
-        return None
-    if _in_steps(part):
-        return first, last
-    first += int(np.nanargmin(part))
-    # An engine held at the start of the sweep gives many rows at one speed: the sweep begins when
-    # it leaves it. Half the reversal limit is the noise that the hold may show.
-    held = np.flatnonzero(speed[first : last + 1] <= speed[first] + _reversal(speed) / 2)
-    first += int(held[-1]) if held.size > LEAST_ROWS else 0
-    last = first + int(np.nanargmax(speed[first : last + 1]))
-    return first, last
+    parts = [
+        (low + int(first), low + int(last) - 1)
+        for first, last in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    return [part for part in parts if np.isfinite(speed[part[0] : part[1] + 1]).sum() > 1]
 
 
-def _lasting(clock: Floats, part: tuple[int, int]) -> float:
+def _trim(speed: Floats, part: _Part) -> _Part:
+    """Cut what is held before and after a sweep; a test in steps is left whole.
+
+    An engine held at the start gives many rows at one speed, a limiter at the end likewise: the
+    sweep begins when it leaves the one and ends when it reaches the other.
+    """
+    first, last = part
+    own = speed[first : last + 1]
+    if find_levels(own).size > 0:
+        return part
+    near = _reversal(speed)
+    held = np.flatnonzero(own <= np.nanmin(own) + near / 2)
+    waits = held.size > _rows_passing(own, near / 2)
+    first += int(held[-1]) if waits else int(np.nanargmin(own))
+    own = speed[first : last + 1]
+    top = np.flatnonzero(own >= np.nanmax(own) - near)
+    if top.size > _rows_passing(own, near):
+        return first, first + int(top[0])
+    return first, first + int(np.nanargmax(own))
+
+
+def _rows_passing(speed: Floats, width: float) -> float:
+    """Return more rows than a sweep spends in a width of speed, with twice its usual pace."""
+    pace = float(np.nanmax(speed) - np.nanmin(speed)) / max(len(speed) - 1, 1)
+    return LEAST_ROWS + (2.0 * width / pace if pace > 0 else np.inf)
+
+
+def _lasting(clock: Floats, part: _Part) -> float:
     steps = np.diff(clock[part[0] : part[1] + 1])
     usual: float = np.nanmedian(np.diff(clock)).item()
     # Gaps and backward stamps of a clock must not make a blip long or a pull short.
@@ -222,27 +281,23 @@ def _lasting(clock: Floats, part: tuple[int, int]) -> float:
     return lasting
 
 
-def _overlap(speed: Floats, one: tuple[int, int], other: tuple[int, int]) -> float:
+def _overlap(speed: Floats, one: _Part, other: _Part) -> float:
     low = max(speed[one[0]], speed[other[0]])
     high = min(speed[one[1]], speed[other[1]])
     widest = max(speed[other[1]] - speed[other[0]], speed[one[1]] - speed[one[0]])
     return float(high - low) / float(widest) if widest > 0 else 0.0
 
 
-def _in_steps(speed: Floats) -> bool:
-    """Tell a test held step by step from a sweep: over a 40th of the rows a sweep always moves."""
-    reach = max(len(speed) // 40, 2)
-    if len(speed) < 10 * reach:
-        return False
-    moves = speed[reach:] - speed[:-reach]
-    mean_move = (speed[-1] - speed[0]) / (len(speed) - 1) * reach
-    still: float = np.mean(moves < 0.1 * mean_move).item()
-    return still > 0.35
-
-
-def _left_out(speed: Floats, part: tuple[int, int]) -> str:
+def _left_out(speed: Floats, part: _Part) -> str:
     return (
         f"rows {part[0] + 1} to {part[1] + 1} rise from {speed[part[0]]:.0f} to "
         f"{speed[part[1]]:.0f} rpm and are not part of a pull (engine speed is not monotonic: "
         "a blip, or a lift in the middle)"
+    )
+
+
+def _off_load(row: int) -> str:
+    return (
+        f"row {row + 1} reads no load in the middle of the pull (torque at or below zero, or the "
+        "throttle lifted): a dropout of the sensor or a miss"
     )

@@ -106,6 +106,17 @@ def test_wrong_usage(on, arguments):
     assert "Error" in ran.err
 
 
+def test_wrong_usage_is_an_error_in_json_too(on):
+    ran = on("compare", "--baseline", "standard", "--json")
+    assert ran.status == 2
+    assert "--candidate" in ran.json()["error"]["what"]
+
+
+def test_a_mistyped_command_or_option_gets_the_nearest(on):
+    assert "'compare'" in on("comapre").err
+    assert "--baseline" in on("compare", "--basline", "a").err
+
+
 def test_two_engines_with_both_setups_are_named(run, first_files, tmp_path):
     shop = tmp_path / "two.duckdb"
     run("--warehouse", shop, "ingest", first_files)

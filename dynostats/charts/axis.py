@@ -37,6 +37,13 @@ def percent_axis(field: str, *, title: str, domain: list[float]) -> alt.Y:
     )
 
 
+def extent_with_air(values: pl.Series) -> tuple[float, float]:
+    """Return the extent of the values and zero with a little air."""
+    known = [*values.drop_nulls().to_list(), 0.0]
+    air = 0.08 * (max(known) - min(known)) or 1.0
+    return min(known) - air, max(known) + air
+
+
 def role_color() -> alt.Color:
     """Return the colour of baseline and candidate; lines carry labels, so there is no legend."""
     scale = alt.Scale(domain=ROLES, range=[PALETTE[role] for role in ROLES])

@@ -1,4 +1,4 @@
-"""The difference in percent: over engine speed, pull by pull, and by region."""
+"""The difference in percent over engine speed, as a mean and pull by pull."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import polars as pl
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.axis import (
-    SIGNED_LABEL,
+    extent_with_air,
     hover_strips,
     percent_axis,
     role_color,
@@ -24,7 +24,6 @@ from dynostats.charts.theme import (
     PALETTE,
     VERDICT_SYMBOLS,
     VERDICT_WORDS,
-    WIDTH,
     layered,
     level_text,
 )
@@ -35,7 +34,7 @@ _STRIP = 20
 _LINE_HEIGHT = 14
 """Height that a label needs for itself, in pixels."""
 
-_LABEL_SHARE = 0.12
+_LABEL_SHARE = 0.2
 """Width of a label on a curve, as a share of the plot's."""
 
 _TONE = {
@@ -63,15 +62,14 @@ def effect_chart(result: Comparison) -> alt.LayerChart:
         *_curve_labels(result, x),
         hover_strips(result.curve, x, _difference_tooltip()),
     ]
-    room = {"left": 4, "right": 44, "top": 4, "bottom": 4}
-    return layered(layers).properties(padding=room)
+    return layered(layers)
 
 
 def pull_difference_chart(result: Comparison) -> alt.LayerChart:
     """Return every accepted pull as a difference from the baseline's mean curve, in percent."""
     values = pull_values(result, "pct")
     x = rpm_axis(result)
-    low, high = _extent(values.unpivot(index="rpm")["value"])
+    low, high = extent_with_air(values.unpivot(index="rpm")["value"])
     y = percent_axis(
         "value",
         title=f"{result.quantity.capitalize()} against the baseline mean [%]",
@@ -82,53 +80,18 @@ def pull_difference_chart(result: Comparison) -> alt.LayerChart:
         .mark_line(strokeWidth=1.4)
         .encode(x=x, y=y, color=role_color(), strokeDash=role_dash())
     )
-    labels = (
-        alt.Chart(_line_ends(result, values, gap=_LINE_HEIGHT * (high - low) / HEIGHT))
-        .mark_text(align="left", dx=4, fontSize=11, limit=70)
-        .encode(x=x, y="at:Q", text="pull:N", color=role_color())
-    )
-    room = {"left": 4, "right": 60, "top": 4, "bottom": 4}
-    return layered([zero_rule(), lines, labels]).properties(padding=room)
-
-
-def region_chart(result: Comparison) -> alt.LayerChart:
-    """Return the mean difference of the whole band and of each region with its interval."""
-    rows = _region_rows(result)
-    low, high = _extent(pl.concat([rows["effect_pct"], rows["low_pct"], rows["high_pct"]]))
-    x = alt.X(
-        "effect_pct:Q",
-        title=f"Mean difference in {result.quantity} [%]",
-        scale=alt.Scale(domain=[min(low, -result.margin_pct), max(high, result.margin_pct)]),
-        axis=alt.Axis(labelExpr=SIGNED_LABEL, tickCount=6, grid=True),
-    )
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=170, labelFontSize=12))
-    base = alt.Chart(rows)
-    margins = pl.DataFrame({"at": [-result.margin_pct, result.margin_pct]})
-    layers = [
-        alt.Chart(margins).mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(x="at:Q"),
-        alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
-        base.mark_rule(color=PALETTE["candidate"], strokeWidth=3).encode(
-            x=alt.X("low_pct:Q"), x2="high_pct:Q", y=y
-        ),
-        base.mark_point(
-            color=PALETTE["candidate"], fill=PALETTE["paper"], size=70, strokeWidth=2, opacity=1
-        ).encode(x=x, y=y),
-        base.mark_text(dy=-13, fontSize=12).encode(x=x, y=y, text="words:N"),
-    ]
-    return layered(layers, width=WIDTH - 130, height=46 * rows.height)
+    layers = [zero_rule(), lines]
+    if result.pull_curves["pull"].n_unique() * _LINE_HEIGHT < HEIGHT:
+        ends = _line_ends(result, values, gap=_LINE_HEIGHT * (high - low) / HEIGHT)
+        text = alt.Chart(ends).mark_text(align="left", dx=4, fontSize=11, limit=70)
+        layers.append(text.encode(x=x, y="at:Q", text="pull:N", color=role_color()))
+    return layered(layers)
 
 
 def _difference_values(result: Comparison) -> list[float]:
     columns = ["effect_pct", "low_pct", "high_pct"]
     values = [v for name in columns for v in result.curve[name].drop_nulls().to_list()]
     return [*values, 0.0, -result.margin_pct, result.margin_pct]
-
-
-def _extent(values: pl.Series) -> tuple[float, float]:
-    """Return the extent of the values and zero with a little air."""
-    known = [*values.drop_nulls().to_list(), 0.0]
-    air = 0.08 * (max(known) - min(known)) or 1.0
-    return min(known) - air, max(known) + air
 
 
 def _domain_with_strip(values: list[float]) -> list[float]:
@@ -223,7 +186,7 @@ def _touching_edges(result: Comparison) -> list[tuple[float, float]]:
 
 def _curve_labels(result: Comparison, x: alt.X) -> list[alt.Chart]:
     """Return the direct labels: of the line over the line, of the band over its upper edge."""
-    spots = [("effect_pct", 0.75, "measured"), ("high_pct", 0.08, f"{level_text(result)} band")]
+    spots = [("effect_pct", 0.6, "measured"), ("high_pct", 0.04, f"{level_text(result)} band")]
     return [
         _label_on_curve(result.curve, column, share, label).encode(x=x, y="at:Q", text="label:N")
         for column, share, label in spots
@@ -265,31 +228,3 @@ def _line_ends(result: Comparison, values: pl.DataFrame, *, gap: float) -> pl.Da
     for value in ends["at"]:
         heights.append(max(value, heights[-1] + gap) if heights else value)
     return ends.with_columns(pl.Series("at", heights)).select("rpm", "at", "pull", "role")
-
-
-def _region_rows(result: Comparison) -> pl.DataFrame:
-    whole = {
-        "label": "whole range",
-        "effect_pct": result.overall.effect_pct,
-        "low_pct": result.overall.low_pct,
-        "high_pct": result.overall.high_pct,
-        "words": "mean",
-    }
-    parts = [
-        {
-            "label": f"{region.from_rpm:,.0f} to {region.to_rpm:,.0f} rpm",
-            "effect_pct": region.effect_pct,
-            "low_pct": region.low_pct,
-            "high_pct": region.high_pct,
-            "words": f"{VERDICT_SYMBOLS[region.verdict]} {VERDICT_WORDS[region.verdict]}",
-        }
-        for region in result.regions
-    ]
-    schema = {
-        "label": pl.String,
-        "effect_pct": pl.Float64,
-        "low_pct": pl.Float64,
-        "high_pct": pl.Float64,
-        "words": pl.String,
-    }
-    return pl.DataFrame([whole, *parts], schema=schema)

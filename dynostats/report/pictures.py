@@ -19,6 +19,7 @@ import vl_convert
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts import (
     effect_chart,
+    influence_chart,
     noise_chart,
     power_chart,
     pull_difference_chart,
@@ -37,6 +38,7 @@ _CHARTS: Final = {
     "torque": torque_chart,
     "order": run_order_chart,
     "noise": noise_chart,
+    "influence": influence_chart,
 }
 
 _STATIC_POINTS: Final = 120

@@ -99,6 +99,20 @@ def where(result: Comparison) -> tuple[str, ...]:
     return tuple(text.format(ranges) for text, ranges in found if ranges)
 
 
+def firmness(result: Comparison) -> str:
+    """Return whether the answer hangs on a single pull."""
+    if not result.influence:
+        return "Whether the answer hangs on a single pull cannot be said from these pulls."
+    turning = [
+        f"without {one.pull} “{REGION_WORDS[one.verdict]}”"
+        for one in result.influence
+        if one.changes
+    ]
+    if not turning:
+        return "No single pull decides the answer: it is the same without any one of them."
+    return f"The answer hangs on single pulls: {_listed(turning)}."
+
+
 def alternative(result: Comparison) -> str:
     """Return the effect chart in words, for readers who do not see it."""
     lowest = result.curve.sort("effect_pct")[0].row(0, named=True)

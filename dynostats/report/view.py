@@ -9,9 +9,10 @@ from typing import cast
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.comparison import Comparison, Overall, Region
+from dynostats.analysis.comparison import Comparison, Influence, Overall, Peak, Region
 from dynostats.report import sentences
 from dynostats.report.numbers import (
+    Kind,
     Quantity,
     count,
     decimal,
@@ -90,8 +91,9 @@ class PullRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedRow:
-    """One grid speed of the data table."""
+    """One grid speed of the data table; place is its row in the curve."""
 
+    place: int
     rpm: str
     baseline_kw: Quantity
     candidate_kw: Quantity
@@ -110,6 +112,31 @@ class NoiseRow:
     layer: str
     size: str
     basis: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeakRow:
+    """Peak power or torque of one setup."""
+
+    what: str
+    setup: str
+    value: Quantity
+    low: Quantity
+    high: Quantity
+    at: str
+    between: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluenceRow:
+    """The answer without one pull."""
+
+    pull: str
+    verdict: str
+    symbol: str
+    words: str
+    effect: str
+    interval: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +186,10 @@ class View:
     whole: RegionRow
     pulls: tuple[PullRow, ...]
     excluded: tuple[PullRow, ...]
+    peaks: tuple[PeakRow, ...]
+    influence: tuple[InfluenceRow, ...]
+    firmness: str
+    design_check: tuple[MethodItem, ...]
     noise: tuple[NoiseRow, ...]
     noise_source: str
     history: str
@@ -206,6 +237,10 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
         whole=_whole_row(result),
         pulls=tuple(row for row in pulls if row.used),
         excluded=tuple(row for row in pulls if not row.used),
+        peaks=_peak_rows(result),
+        influence=_influence_rows(result),
+        firmness=sentences.firmness(result),
+        design_check=_design_check(result),
         noise=_noise_rows(result),
         noise_source=result.noise.source,
         history=_history(result),
@@ -264,7 +299,7 @@ def _chance(probability: float) -> str:
     return percent(100 * probability, 0)
 
 
-def _effect(of: Overall | Region) -> str:
+def _effect(of: Overall | Region | Influence) -> str:
     """Return a mean difference with as many decimals as its interval has."""
     return percent(of.effect_pct, digits_for(of.low_pct, of.high_pct), signed=True)
 
@@ -328,6 +363,52 @@ def _pull_row(place: int, row: dict[str, object]) -> PullRow:
     )
 
 
+def _peak_rows(result: Comparison) -> tuple[PeakRow, ...]:
+    return tuple(_peak_row(peak) for peak in result.peaks)
+
+
+def _peak_row(peak: Peak) -> PeakRow:
+    kind: Kind = "kw" if peak.quantity == "power" else "nm"
+    edge = " (at the end of the range: the curve may go on rising)" if peak.at_edge else ""
+    return PeakRow(
+        what=f"Peak {peak.quantity}",
+        setup=peak.setup,
+        value=Quantity(value=peak.value, kind=kind),
+        low=Quantity(value=peak.low, kind=kind, bare=True),
+        high=Quantity(value=peak.high, kind=kind),
+        at=f"{speed(peak.rpm)} rpm{edge}",
+        between=speeds(peak.rpm_low, peak.rpm_high),
+    )
+
+
+def _influence_rows(result: Comparison) -> tuple[InfluenceRow, ...]:
+    return tuple(
+        InfluenceRow(
+            pull=one.pull,
+            verdict=one.verdict,
+            symbol=sentences.BADGES[one.verdict][0],
+            words=sentences.REGION_WORDS[one.verdict],
+            effect=_effect(one),
+            interval=_interval_text(one.low_pct, one.high_pct),
+        )
+        for one in result.influence
+    )
+
+
+def _design_check(result: Comparison) -> tuple[MethodItem, ...]:
+    """Return the check by relabelling as labelled lines; empty where there is none."""
+    check = result.design_check
+    if check is None:
+        return ()
+    extent = "all there are" if check.exact else "drawn at random"
+    return (
+        MethodItem(name="Result", lines=(check.text,)),
+        MethodItem(name="p value", lines=(f"{check.p_value:.3g}",)),
+        MethodItem(name="Smallest p these pulls can reach", lines=(f"{check.smallest_p:.3g}",)),
+        MethodItem(name="Relabellings", lines=(f"{check.relabelings:,} ({extent})",)),
+    )
+
+
 def _word(value: object) -> str:
     return "" if value is None else str(value)
 
@@ -376,6 +457,7 @@ def _speed_rows(result: Comparison) -> tuple[SpeedRow, ...]:
     coarse = _coarse(result.curve["rpm"])
     return tuple(
         SpeedRow(
+            place=place,
             rpm=speed(row["rpm"]),
             baseline_kw=_kw(row["baseline_kw"], bare=True),
             candidate_kw=_kw(row["candidate_kw"], bare=True),
@@ -386,7 +468,7 @@ def _speed_rows(result: Comparison) -> tuple[SpeedRow, ...]:
             high="unknown" if row["high_pct"] is None else decimal(row["high_pct"], 2, signed=True),
             coarse=row["rpm"] in coarse,
         )
-        for row in result.curve.iter_rows(named=True)
+        for place, row in enumerate(result.curve.iter_rows(named=True))
     )
 
 
@@ -435,11 +517,11 @@ def _captions(result: Comparison) -> dict[str, Captions]:
         ),
         "power": Captions(
             shows=f"Power of both setups ({n}). Thin lines are pulls, thick lines are means.",
-            finding=_peak(result, "kw", "Power", "kW"),
+            finding=_highest(result, "kw", "Power", "kW"),
         ),
         "torque": Captions(
             shows=f"Torque of both setups ({n}). Thin lines are pulls, thick lines are means.",
-            finding=_peak(result, "nm", "Torque", "N·m"),
+            finding=_highest(result, "nm", "Torque", "N·m"),
         ),
         "order": Captions(
             shows=(
@@ -448,6 +530,12 @@ def _captions(result: Comparison) -> dict[str, Captions]:
             ),
             finding=(
                 f"Mean power of {n} pulls in run order, {excluded}; the table below lists them."
+            ),
+        ),
+        "influence": Captions(
+            shows=f"Mean difference with every pull, and without each one; {level} intervals.",
+            finding=" ".join(
+                [f"With every pull {mean}, interval {bounds}.", sentences.firmness(result)]
             ),
         ),
         "noise": Captions(
@@ -464,7 +552,7 @@ def _captions(result: Comparison) -> dict[str, Captions]:
     }
 
 
-def _peak(result: Comparison, suffix: str, name: str, unit: str) -> str:
+def _highest(result: Comparison, suffix: str, name: str, unit: str) -> str:
     """Return where each mean curve is highest, as a description of the picture, not a finding."""
     parts = [
         f"{role} mean highest at {decimal(peak[f'{role}_{suffix}'], 1)} {unit} near "

@@ -192,6 +192,16 @@ def test_noise_chart_sets_the_difference_beside_the_noise():
     assert found["middle_pct"] == result.overall.effect_pct
 
 
+def test_influence_chart_marks_the_pull_the_answer_hangs_on():
+    result = example_comparison()
+    rows = rows_with(spec_of(charts.influence_chart(result)), "low_pct")
+    assert [row["label"] for row in rows] == [
+        "every pull",
+        *[f"without {one.pull}" for one in result.influence],
+    ]
+    assert [row["label"] for row in rows if row["words"]] == ["without P02"]
+
+
 def test_noise_chart_leaves_out_what_is_unknown():
     rows = rows_with(spec_of(charts.noise_chart(without_noise())), "kind")
     assert [row["kind"] for row in rows] == ["noise", "difference"]

@@ -9,7 +9,16 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.comparison import Comparison, NoiseUsed, Overall, PullCounts, Region
+from dynostats.analysis.comparison import (
+    Comparison,
+    DesignCheck,
+    Influence,
+    NoiseUsed,
+    Overall,
+    Peak,
+    PullCounts,
+    Region,
+)
 
 BASELINE = "stock downpipe"
 CANDIDATE = "wide downpipe"
@@ -134,6 +143,45 @@ def example_pulls(step: float = 50.0, a_side: int = 3) -> tuple[pl.DataFrame, pl
     return pl.DataFrame(table), pl.concat(curves)
 
 
+def example_peaks(curve: pl.DataFrame) -> tuple[Peak, ...]:
+    """Return the four peaks, a little lower than the curves' own, as the analysis corrects them."""
+    peaks = []
+    for quantity, suffix in (("power", "kw"), ("torque", "nm")):
+        for role, setup in (("baseline", BASELINE), ("candidate", CANDIDATE)):
+            top = curve.sort(f"{role}_{suffix}")[-1].row(0, named=True)
+            value = top[f"{role}_{suffix}"] * 0.9995
+            peaks.append(
+                Peak(
+                    setup=setup,
+                    quantity=quantity,
+                    value=value,
+                    low=value * 0.992,
+                    high=value * 1.008,
+                    rpm=top["rpm"],
+                    rpm_low=top["rpm"] - 150.0,
+                    rpm_high=top["rpm"] + 100.0,
+                    at_edge=False,
+                )
+            )
+    return tuple(peaks)
+
+
+def example_influence(pull_table: pl.DataFrame) -> tuple[Influence, ...]:
+    """Return the answer without each accepted pull; without P02 it would be undecided."""
+    used = pull_table.filter(pl.col("state") == "accepted")["pull"].to_list()
+    return tuple(
+        Influence(
+            pull=pull,
+            verdict="undecided" if pull == "P02" else "gain",
+            effect_pct=1.4 if pull == "P02" else 1.9 + 0.05 * place,
+            low_pct=-0.1 if pull == "P02" else 0.8,
+            high_pct=2.9 if pull == "P02" else 3.2,
+            changes=pull == "P02",
+        )
+        for place, pull in enumerate(used)
+    )
+
+
 def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object) -> Comparison:
     """Return the example result, with any field replaced by keyword."""
     curve = example_curve(step)
@@ -163,6 +211,16 @@ def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object
         "pulls": PullCounts(baseline=a_side, candidate=a_side, excluded=1),
         "pull_table": pull_table,
         "pull_curves": pull_curves,
+        "peaks": example_peaks(curve),
+        "influence": example_influence(pull_table),
+        "design_check": DesignCheck(
+            p_value=0.1,
+            smallest_p=0.1,
+            relabelings=20,
+            exact=True,
+            agrees=None,
+            text="With 3 pulls against 3 no relabelling can come out below 0.10.",
+        ),
         "noise": NoiseUsed(
             source="24 accepted pulls of this engine on cell 1, 6 sessions",
             pull_df=16.0,
@@ -235,6 +293,9 @@ def without_noise() -> Comparison:
         overall=overall,
         regions=(region,),
         noise=noise,
+        peaks=(),
+        influence=(),
+        design_check=None,
         verdict="undecided",
         why="The setups never shared a session and no session was ever repeated.",
         next="Pull both setups in one session, alternating, and return to the baseline at the end.",

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import hashlib
 import json
 import re
@@ -22,6 +23,7 @@ from dynostats.report import (
 )
 
 HOSTILE = "</script><script>alert(1)</script>\"'<img src=x onerror=alert(2)>{{7*7}} & &lt; ]]>"
+ROLES = ("baseline", "candidate")
 EVERY_VERDICT = ["gain", "loss", "no_meaningful_change", "mixed", "undecided"]
 
 
@@ -51,14 +53,6 @@ def hostile_page():
     shop = Shop(name=HOSTILE, address=(HOSTILE,), remarks=(HOSTILE,))
     provenance = Provenance(version=HOSTILE, command=HOSTILE, sources=((HOSTILE, HOSTILE),))
     return render_report(hostile, shop=shop, provenance=provenance)
-
-
-def cells(read_page, kind):
-    return [
-        float(attributes[f"data-{kind}"])
-        for attributes in read_page.tags("td")
-        if f"data-{kind}" in attributes
-    ]
 
 
 def test_nothing_is_loaded_from_outside(read):
@@ -123,20 +117,20 @@ def test_an_undecided_answer_says_at_once_what_would_decide_it():
     assert "unknown" in text
 
 
-def test_the_curve_table_holds_every_number_of_the_result(read, result):
+def test_the_curve_table_holds_every_number_of_the_result(page, result):
     curve = result.curve
-    n = curve.height
-    for column, kind, place in (
-        ("baseline_kw", "kw", 0),
-        ("candidate_kw", "kw", 1),
-        ("baseline_nm", "nm", 0),
-        ("candidate_nm", "nm", 1),
-    ):
-        found = cells(read, kind)[place::2][-n:]
-        assert found == pytest.approx(curve[column].to_list(), rel=1e-5), column
-    for value in curve["effect_pct"]:
-        sign = "+" if value > 0 else MINUS
-        assert f"{sign}{abs(value):.2f}" in read.text
+    lines = re.findall(r'<tr data-row="(\d+)">(.*?)</tr>', page)[-curve.height :]
+    assert [int(place) for place, _ in lines] == list(range(curve.height))
+    for (_, line), row in zip(lines, curve.iter_rows(named=True), strict=True):
+        expected = [
+            f"{row['rpm']:,.0f}",
+            *[f"{row[f'{role}_{s}']:.1f}" for s in ("kw", "nm") for role in ROLES],
+            *[
+                f"{row[f'{name}_pct']:+.2f}".replace("-", MINUS)
+                for name in ("effect", "low", "high")
+            ],
+        ]
+        assert re.findall(r">([^<>]+)</t[hd]>", line) == expected
 
 
 def test_the_coarse_table_shows_each_250_rpm(read):
@@ -182,6 +176,41 @@ def test_regions_noise_warnings_method_and_provenance_are_printed(read, result):
     assert "ab" * 32 in text
 
 
+def test_peaks_are_printed_with_their_intervals(read, result):
+    text = read.text
+    for peak in result.peaks:
+        unit = "kW" if peak.quantity == "power" else "N·m"
+        assert f"{peak.value:.1f} {unit} {peak.low:.1f} to {peak.high:.1f} {unit}" in text
+        assert f"{peak.rpm_low:,.0f} to {peak.rpm_high:,.0f} rpm" in text
+
+
+def test_a_peak_at_the_end_of_the_range_is_said_to_be_one(result):
+    edge = dataclasses.replace(result.peaks[0], at_edge=True)
+    text = PageReader(render_report(example_comparison(peaks=(edge,)))).text
+    assert "at the end of the range: the curve may go on rising" in text
+
+
+def test_the_answer_without_each_pull_is_printed(read, result):
+    text = read.text[read.text.index("If one more pull were left out") :]
+    assert "hangs on single pulls: without P02 “undecided”" in text
+    for one in result.influence:
+        effect = f"{one.effect_pct:+.1f}%"
+        assert f"{one.pull} " in text
+        assert effect in text
+
+
+def test_an_answer_that_no_pull_decides_says_so(result):
+    steady = tuple(dataclasses.replace(one, changes=False) for one in result.influence)
+    text = PageReader(render_report(example_comparison(influence=steady))).text
+    assert "No single pull decides the answer" in text
+
+
+def test_the_check_by_relabelling_is_printed(read, result):
+    text = read.text
+    assert result.design_check.text in text
+    assert "20 (all there are)" in text
+
+
 def test_cautions_and_limits_are_on_the_page(read):
     text = read.text
     for words in ("Local codes", "engine maker's limit", "carbon-monoxide", "First running in a"):
@@ -207,7 +236,7 @@ def test_the_live_charts_share_one_copy_of_each_data_set(read):
 
 def test_every_chart_has_a_static_picture_a_caption_and_a_finding(page):
     figures = re.findall(r'<figure class="figure".*?</figure>', page, re.DOTALL)
-    assert len(figures) == 7
+    assert len(figures) == 8
     for figure in figures:
         assert figure.count("<svg") == 1
         assert "<figcaption>" in figure
@@ -234,7 +263,7 @@ def test_headings_are_in_order(read):
 
 def test_every_table_has_a_caption_and_scoped_heads(page, read):
     tables = re.findall(r"<table.*?</table>", page[: page.index("<script")], re.DOTALL)
-    assert len(tables) == 6
+    assert len(tables) == 8
     assert all("<caption>" in table for table in tables)
     assert all("scope" in attributes for attributes in read.tags("th"))
 

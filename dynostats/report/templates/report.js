@@ -24,10 +24,12 @@
       const number = decimal(Number(value) * factor(kind), Number(digits), signed !== undefined);
       span.textContent = bare === undefined ? number + " " + unitName(kind) : number;
     }
-    for (const kind of ["kw", "nm"]) {
-      for (const cell of document.querySelectorAll("td[data-" + kind + "]")) {
-        cell.textContent = decimal(Number(cell.dataset[kind]) * factor(kind), 1);
-      }
+    const columns = ["baseline_kw", "candidate_kw", "baseline_nm", "candidate_nm"];
+    for (const line of document.querySelectorAll("tr[data-row]")) {
+      const row = result.curve[Number(line.dataset.row)];
+      columns.forEach((name, i) => {
+        line.cells[i + 1].textContent = decimal(row[name] * factor(name.slice(-2)), 1);
+      });
     }
     for (const span of document.querySelectorAll("[data-unit]")) {
       span.textContent = unitName(span.dataset.unit);

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import altair as alt
+import numpy as np
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
@@ -186,21 +187,21 @@ def _touching_edges(result: Comparison) -> list[tuple[float, float]]:
 
 def _curve_labels(result: Comparison, x: alt.X) -> list[alt.Chart]:
     """Return the direct labels: of the line over the line, of the band over its upper edge."""
-    spots = [("effect_pct", 0.6, "measured"), ("high_pct", 0.04, f"{level_text(result)} band")]
+    labels = {"effect_pct": "measured", "high_pct": f"{level_text(result)} band"}
     return [
-        _label_on_curve(result.curve, column, share, label).encode(x=x, y="at:Q", text="label:N")
-        for column, share, label in spots
+        _label_on_curve(result.curve, column, label).encode(x=x, y="at:Q", text="label:N")
+        for column, label in labels.items()
         if result.curve[column].null_count() == 0
     ]
 
 
-def _label_on_curve(curve: pl.DataFrame, column: str, share: float, label: str) -> alt.Chart:
-    """Return a label that starts at a share of the range and clears the curve beneath it."""
-    row = min(round(curve.height * share), curve.height - 1)
-    beneath = curve[column][row : row + 1 + round(curve.height * _LABEL_SHARE)]
-    frame = pl.DataFrame(
-        {"rpm": curve["rpm"][row : row + 1], "at": [beneath.max()], "label": [label]}
-    )
+def _label_on_curve(curve: pl.DataFrame, column: str, label: str) -> alt.Chart:
+    """Return a label over the flattest stretch of a curve that is as wide as the label."""
+    width = 1 + round((curve.height - 1) * _LABEL_SHARE)
+    stretches = np.lib.stride_tricks.sliding_window_view(curve[column].to_numpy(), width)
+    row = int(np.ptp(stretches, axis=1).argmin())
+    place = {"rpm": curve["rpm"][row], "at": float(stretches[row].max()), "label": label}
+    frame = pl.DataFrame([place])
     return alt.Chart(frame).mark_text(
         align="left", baseline="bottom", dy=-5, color=PALETTE["candidate"]
     )

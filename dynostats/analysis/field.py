@@ -30,6 +30,8 @@ from dynostats.arrays import Flags, Floats
 CONTRASTS_DRAWN = 20_000
 # More contrasts than this are simulated by narrowing the spread of that many.
 MOST_SIMULATED = 48
+# A layer that the effect collects less of than this share cancels in it.
+NO_FACTOR = 1e-9
 # Part of the total variance that the kept principal curves must carry.
 KEPT_VARIANCE = 0.999
 
@@ -86,7 +88,7 @@ def standard_errors(noise: NoiseModel, target: Target) -> Spread:
     """
     fields = {
         name: _squares_of(layer, noise.rpm, target.functionals)[None]
-        for name, layer in _layers(noise).items()
+        for name, layer in _layers(noise, target).items()
     }
     combined = _combine(fields, noise, target)
     split = len(noise.rpm)
@@ -108,15 +110,15 @@ def draw_errors(
         draws: Number of simulated studies.
         rng: Source of randomness.
     """
-    most = max(min(layer.df, MOST_SIMULATED) for layer in _layers(noise).values())
+    most = max(min(layer.df, MOST_SIMULATED) for layer in _layers(noise, target).values())
     worlds = min(CONTRASTS_DRAWN // most, draws)
-    roots = _roots(noise)
+    roots = _roots(noise, target)
     scale = _draw_scales(noise, worlds, rng)
     fields = {
         name: _draw_squares(
             layer, roots[name], target.functionals, rpm=noise.rpm, worlds=worlds, rng=rng
         )
-        for name, layer in _layers(noise).items()
+        for name, layer in _layers(noise, target).items()
     }
     if "own" in fields:
         fields["own"] *= scale[:, None]
@@ -128,29 +130,48 @@ def draw_errors(
     return Draws(curve=ratio[:, :split], means=ratio[:, split:])
 
 
-def _layers(noise: NoiseModel) -> dict[str, LayerNoise]:
+def _layers(noise: NoiseModel, target: Target) -> dict[str, LayerNoise]:
+    """Return the layers that the effect collects noise from, by name."""
     named = {"history": noise.pull, "own": noise.own}
     lowest = {name: layer for name, layer in named.items() if layer is not None}
-    return lowest | noise.upper_layers()
+    return lowest | _upper_layers(noise, target)
+
+
+def _upper_layers(noise: NoiseModel, target: Target) -> dict[str, LayerNoise]:
+    return {
+        name: layer
+        for name, layer in noise.upper_layers().items()
+        if target.upper_factors[name] > NO_FACTOR
+    }
 
 
 def _squares_of(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
     """Mean squares of a layer's contrasts: pooled over speed, then of each functional."""
-    return _mean_squares(layer.curves[None], rpm, functionals)[0]
+    covered = np.isfinite(layer.curves)
+    filled = np.where(covered, layer.curves, 0.0)
+    return _mean_squares(filled[None], covered, rpm, functionals)[0]
 
 
-def _mean_squares(curves: Floats, rpm: Floats, functionals: Floats) -> Floats:
-    """Mean squares of stacks of contrasts, shape (stacks, contrasts, speeds) -> (stacks, all)."""
-    covered = np.isfinite(curves)
-    filled = np.where(covered, curves, 0.0)
+def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floats) -> Floats:
+    """Mean squares of stacks of contrasts.
+
+    Args:
+        curves: Shape (stacks, contrasts, speeds), zero where not covered.
+        covered: Shape (contrasts, speeds), the same for every stack.
+        rpm: Grid speeds.
+        functionals: Shape (members, speeds).
+
+    Returns:
+        Shape (stacks, speeds + members).
+    """
     weights = pooling_weights(rpm)
-    counts = np.maximum(covered.sum(axis=1) @ weights.T, 1e-12)
-    pooled = (np.einsum("wjr,wjr->wr", filled, filled) @ weights.T) / counts
+    counts = np.maximum(weights @ covered.sum(axis=0), 1e-12)
+    pooled = (np.einsum("wjr,wjr->wr", curves, curves) @ weights.T) / counts
     # A functional of a partly covered contrast is its value over the covered part.
-    reach = np.maximum(covered @ functionals.T, 1e-12)
-    values = (filled @ functionals.T) / reach
-    seen: Flags = np.any(covered, axis=2, keepdims=True)
-    means = (np.where(seen, values, 0.0) ** 2).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
+    values = curves @ functionals.T
+    values /= np.maximum(covered @ functionals.T, 1e-12)
+    means = np.einsum("wjm,wjm->wm", values, values)
+    means /= max(int(np.any(covered, axis=1).sum()), 1)
     return np.maximum(np.hstack([pooled, means]), 1e-14)
 
 
@@ -159,7 +180,7 @@ def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Fl
     base = _pooled_base(fields, noise)
     scale = _moderated_scale(fields, noise)
     variance = target.pull_factor * base * scale[:, None]
-    for name, layer in noise.upper_layers().items():
+    for name, layer in _upper_layers(noise, target).items():
         share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
         variance = variance + target.upper_factors[name] * share
     return variance
@@ -215,9 +236,9 @@ def _draw_scales(noise: NoiseModel, worlds: int, rng: np.random.Generator) -> Fl
     return prior_df / rng.chisquare(prior_df)
 
 
-def _roots(noise: NoiseModel) -> dict[str, Floats]:
+def _roots(noise: NoiseModel, target: Target) -> dict[str, Floats]:
     """Square roots of the covariances, shape (kept, speeds): draws @ root has the covariance."""
-    layers = _layers(noise)
+    layers = _layers(noise, target)
     main = layers.get("history", layers.get("own"))
     if main is None:
         return {}
@@ -227,7 +248,7 @@ def _roots(noise: NoiseModel) -> dict[str, Floats]:
     }
     if "own" in roots:  # too few contrasts for a covariance of its own: history's shape
         roots["own"] = _root(main.variance, wavier(main.correlation, main.df))
-    for name, layer in noise.upper_layers().items():
+    for name, layer in _upper_layers(noise, target).items():
         roots[f"{name} alone"] = _root(component(layer, main.variance), layer.correlation)
     roots["pull"] = _root(main.variance, main.correlation)
     return roots
@@ -259,10 +280,10 @@ def _draw_squares(
     simulated = min(layer.df, MOST_SIMULATED)
     curves = rng.standard_normal((worlds * simulated, len(root))) @ root
     curves = curves.reshape(worlds, simulated, len(rpm))
-    uncovered = ~np.isfinite(layer.curves[:simulated])
-    if uncovered.any():
-        curves[:, uncovered] = np.nan
-    squares = _mean_squares(curves, rpm, functionals)
+    covered = np.isfinite(layer.curves[:simulated])
+    if not covered.all():
+        curves *= covered
+    squares = _mean_squares(curves, covered, rpm, functionals)
     # The wavier correlation of `wavier` changes the variance of a band mean; only its spread
     # about the truth is wanted here.
     split = len(rpm)
@@ -291,7 +312,7 @@ def _draw_effect(
     error = rng.standard_normal((draws, len(root))) @ root
     error *= np.sqrt(target.pull_factor * scale)[:, None]
     for name, factor in target.upper_factors.items():
-        if f"{name} alone" in roots and factor > 0.0:
+        if f"{name} alone" in roots:
             root = roots[f"{name} alone"]
             error += np.sqrt(factor) * rng.standard_normal((draws, len(root))) @ root
     return error

@@ -83,15 +83,12 @@ def read_grid(grid: Grid, table: ChannelTable, *, name: str) -> Reading:
     header = _read_header(grid, layout, len(rows.cells[0]))
     columns, decimals = _read_columns(rows, header, table, name=name)
     kept = _keep_columns(rows, columns, header)
+    if not kept:
+        raise _no_rows(grid, layout, name=name)
     gone = _find_odd_rows(rows, [columns[place] for place in kept])
+    if gone.all():
+        raise _no_rows(grid, layout, name=name)
     tell_trailer(rows)
-    if not kept or gone.all():
-        raise InputError(
-            f"Nothing ingested: the header on line {grid.lines[layout.header]} has no data rows "
-            "below it.",
-            where=name,
-            mend="Export the log again; the pull may not have been recorded.",
-        )
     _tell_missing(rows, [(header.names[place], columns[place]) for place in kept], gone)
     values = np.vstack([columns[place].values for place in kept])[:, ~gone]
     return Reading(
@@ -108,6 +105,15 @@ def read_grid(grid: Grid, table: ChannelTable, *, name: str) -> Reading:
         head_lines=grid.lines[layout.body[0]] - grid.lines[_first_header_row(layout)],
         decimal=decimals[0] if len(set(decimals)) == 1 else "",
         plain=not rows.findings and len(kept) == len(columns) and not any(c.unit for c in columns),
+    )
+
+
+def _no_rows(grid: Grid, layout: Layout, *, name: str) -> InputError:
+    return InputError(
+        f"Nothing ingested: the header on line {grid.lines[layout.header]} has no data rows below "
+        "it.",
+        where=name,
+        mend="Export the log again; the pull may not have been recorded.",
     )
 
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from dynostats.arrays import Flags, Floats
-from dynostats.ingest.draft import Column, Draft, find_median
-from dynostats.ingest.settling import power_ratio
+from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.figures import find_median, power_ratio
 
 _GAP_STEPS = 1.75
 _MOST_SHOWN = 5
@@ -119,6 +119,8 @@ def _tell_gaps(draft: Draft, stamps: Floats, typical: float) -> None:
         return
     latest = np.maximum.accumulate(stamps)
     ahead = np.flatnonzero(np.diff(latest) > 0) + 1
+    if not ahead.size:
+        return
     before = np.concatenate(([0], ahead[:-1]))
     steps = (stamps[ahead] - stamps[before]) / np.maximum(ahead - before, 1)
     regular = np.mean(np.abs(steps - typical) <= 0.1 * typical)

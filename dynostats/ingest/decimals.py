@@ -11,10 +11,11 @@ import numpy as np
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
 from dynostats.ingest.channels import ChannelTable
+from dynostats.ingest.figures import power_ratio, value_range
 from dynostats.ingest.labels import read_labels
 from dynostats.ingest.numerals import Cell, decimal_proofs, read_numbers
 from dynostats.ingest.table import Header
-from dynostats.units import convert, power_kw, unit_dimension
+from dynostats.units import convert, unit_dimension
 
 _SIGNS = (".", ",")
 _TWO_WAYS = re.compile(r"[+-]?\d{1,3}[.,]\d{3}", re.ASCII)
@@ -129,7 +130,7 @@ def _is_possible(values: dict[str, Floats], units: dict[str, str]) -> bool:
         return True
     if unit_dimension(units["engine_speed"]) == "rotational speed":
         speed = convert(speed, units["engine_speed"], "rpm")
-    if not _SPEED_RPM[0] <= float(np.nanmax(speed)) <= _SPEED_RPM[1]:
+    if not _SPEED_RPM[0] <= value_range(speed)[1] <= _SPEED_RPM[1]:
         return False
     if "torque" not in values or "power" not in values:
         return True
@@ -147,9 +148,5 @@ def _choices(stated: str, dimension: str, usual: tuple[str, ...]) -> tuple[str, 
 
 
 def _fits(speed: Floats, torque: Floats, power: Floats) -> bool:
-    expected = power_kw(torque, speed)
-    loaded = expected > 0.2 * np.nanmax(expected, initial=0.0)
-    if not loaded.any():
-        return True
-    ratio = float(np.nanmedian(power[loaded] / expected[loaded]))
-    return abs(ratio - 1.0) < _IDENTITY_SHARE
+    ratio = power_ratio(torque, power, speed)
+    return ratio is None or abs(ratio - 1.0) < _IDENTITY_SHARE

@@ -16,18 +16,20 @@ import numpy as np
 
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
-from dynostats.ingest.body import read_grid
+from dynostats.ingest.body import Reading, read_grid
 from dynostats.ingest.channels import ChannelTable
 from dynostats.ingest.encoding import decode_text
 from dynostats.ingest.layout import Grid, count_texts, looks_like_sample
 from dynostats.ingest.numerals import Cell
 from dynostats.ingest.preamble import read_preamble
+from dynostats.ingest.rows import fraction_length
 from dynostats.ingest.table import Header, Table
 
 DELIMITERS = ("\t", ";", "|", ",")
 _SEPARATOR_LINE = re.compile(r'^"?sep=(.)"?;*$', re.IGNORECASE)
 _SAMPLED_LINES = 150
 _HEAD_SEARCHED = 200
+_MOST_HEAD_LINES = 4
 _CHUNK_LINES = 20_000
 _MOST_PLANS = 256
 # A number that can be read only with this decimal sign, as in `numerals`, anywhere in a line.
@@ -84,7 +86,7 @@ def _read_known(lines: list[str], table: ChannelTable, *, ends_open: bool) -> Ta
     first = _first_number_line(lines) if plans else 0
     if not plans or not first:
         return None
-    for count in range(1, min(first, 4) + 1):
+    for count in range(1, min(first, _MOST_HEAD_LINES) + 1):
         plan = plans.get(tuple(lines[first - count : first]))
         if plan is not None:
             break
@@ -99,7 +101,7 @@ def _read_known(lines: list[str], table: ChannelTable, *, ends_open: bool) -> Ta
     return Table(header=plan.header, values=values, metadata=_split_above(above, plan.delimiter))
 
 
-def _first_number_line(lines: list[str]) -> int:
+def _first_number_line(lines: Sequence[str]) -> int:
     for place, line in enumerate(lines[:_HEAD_SEARCHED]):
         if line and not line.strip("0123456789+-.,eE;|\t ") and line.strip("+-.,eE;|\t "):
             return place
@@ -109,7 +111,7 @@ def _first_number_line(lines: list[str]) -> int:
 def _ends_whole(lines: list[str], plan: _Plan) -> bool:
     """Return whether the last number, at the open end of the file, is as long as the one above."""
     last, above = (line.rpartition(plan.delimiter)[2] for line in (lines[-1], lines[-2]))
-    return len(last.partition(plan.decimal)[2]) >= len(above.partition(plan.decimal)[2])
+    return fraction_length(last) >= fraction_length(above)
 
 
 def _read_plain(lines: list[str], plan: _Plan) -> Floats | None:
@@ -181,17 +183,23 @@ def _read_new(lines: list[str], table: ChannelTable, *, name: str, ends_open: bo
             mend="Export the log again as CSV.",
         ) from error
     reading = read_grid(grid, table, name=name)
-    if reading.plain and reading.decimal and delimiter in DELIMITERS and '"' not in "".join(lines):
-        first = _first_number_line(lines)
-        plans = _PLANS.setdefault(table, {})
-        if len(plans) >= _MOST_PLANS:
-            plans.clear()
-        if 0 < reading.head_lines <= min(first, 4):
-            key = tuple(lines[first - reading.head_lines : first])
-            plans[key] = _Plan(
-                delimiter=delimiter, decimal=reading.decimal, header=reading.table.header
-            )
+    if reading.plain and '"' not in "".join(lines):
+        _remember(lines, delimiter, reading, table)
     return reading.table
+
+
+def _remember(lines: Sequence[str], delimiter: str, reading: Reading, table: ChannelTable) -> None:
+    """Keep the plan of a header whose samples are plain numbers with one decimal sign."""
+    first = _first_number_line(lines)
+    usable = delimiter in DELIMITERS and reading.decimal not in {"", delimiter}
+    if not usable or not 0 < reading.head_lines <= min(first, _MOST_HEAD_LINES):
+        return
+    plans = _PLANS.setdefault(table, {})
+    if len(plans) >= _MOST_PLANS:
+        plans.clear()
+    plans[tuple(lines[first - reading.head_lines : first])] = _Plan(
+        delimiter=delimiter, decimal=reading.decimal, header=reading.table.header
+    )
 
 
 def _find_delimiter(lines: Sequence[str]) -> str:

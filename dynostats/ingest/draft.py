@@ -100,17 +100,3 @@ def clean_name(text: str) -> str:
         'wastegate_duty_rear'
     """
     return re.sub(r"\W+", "_", text.lower()).strip("_")
-
-
-def find_median(values: Floats) -> float:
-    """Return the median of finite values; NaN for none. Numpy's own costs ten times as much."""
-    ordered = np.sort(values)
-    count = ordered.size
-    return float(ordered[(count - 1) // 2] + ordered[count // 2]) / 2.0 if count else float("nan")
-
-
-def value_range(values: Floats) -> tuple[float, float]:
-    """Return lowest and highest value; NaN for none."""
-    if not np.isfinite(values).any():
-        return float("nan"), float("nan")
-    return float(np.fmin.reduce(values)), float(np.fmax.reduce(values))

@@ -6,7 +6,8 @@ import numpy as np
 
 from dynostats.arrays import Flags, Floats
 from dynostats.ingest.channels import Reference
-from dynostats.ingest.draft import Column, Draft, value_range
+from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.figures import value_range
 
 _STORED_ABSOLUTE = ("manifold_pressure", "compressor_out_pressure")
 # Barometers of places where engines are tested, kPa; the frame when none was read.

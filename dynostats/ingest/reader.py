@@ -10,7 +10,8 @@ import polars as pl
 from dynostats.ingest.binding import Binding, bind_header
 from dynostats.ingest.channels import ChannelTable, load_channel_table
 from dynostats.ingest.checks import check_samples
-from dynostats.ingest.draft import Column, Draft, find_median
+from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.figures import find_median
 from dynostats.ingest.formats import read_table
 from dynostats.ingest.log import Ambient, ChannelReading, Log
 from dynostats.ingest.preamble import read_air, read_start

@@ -223,8 +223,8 @@ def _drop_cut_number(rows: Rows, grid: Grid) -> None:
     if not grid.ends_open or len(rows.cells) <= _ROWS_TO_JUDGE or rows.lines[-1] != grid.lines[-1]:
         return
     place = _filled_width(rows.cells[-1]) - 1
-    lengths = {_fraction_length(row[place]) for row in rows.cells[:-1]}
-    if len(lengths) == 1 and _fraction_length(rows.cells[-1][place]) < lengths.pop():
+    lengths = {fraction_length(row[place]) for row in rows.cells[:-1]}
+    if len(lengths) == 1 and fraction_length(rows.cells[-1][place]) < lengths.pop():
         rows.tell(
             "truncated",
             "doubtful",
@@ -234,6 +234,7 @@ def _drop_cut_number(rows: Rows, grid: Grid) -> None:
         rows.drop([len(rows.cells) - 1])
 
 
-def _fraction_length(cell: Cell) -> int:
+def fraction_length(cell: Cell) -> int:
+    """Return how many digits stand behind the decimal sign at the end of a cell."""
     found = _FRACTION.search(cell) if isinstance(cell, str) else None
     return len(found[1]) if found else 0

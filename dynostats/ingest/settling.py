@@ -9,14 +9,13 @@ import numpy as np
 
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
-from dynostats.ingest.draft import Column, Draft, find_median, value_range
+from dynostats.ingest.draft import Column, Draft
+from dynostats.ingest.figures import find_median, power_ratio, value_range
 from dynostats.units import convert, power_kw, torque_nm
 
 # Two columns of one channel are the same measurement when they differ by less than rounding does.
 _SAME_SHARE = 0.002
 _IDENTITY_SHARE = 0.004
-# Below this share of the largest power, rounding and friction make the ratio meaningless.
-_LOADED_POWER_SHARE = 0.2
 _MOST_SHOWN = 40
 _LONGEST_SHOWN = 60
 _SPEED_RPM = (100.0, 30_000.0)
@@ -155,23 +154,6 @@ def _fitting_units(torque: Column, power: Column, speed_rpm: Floats) -> list[tup
         if ratio is not None and abs(ratio - 1.0) < _IDENTITY_SHARE:
             fitting.append((one, other))
     return fitting
-
-
-def power_ratio(torque: Floats, power: Floats, speed_rpm: Floats) -> float | None:
-    """Return stated power over torque times speed, median over loaded rows; None without any.
-
-    Args:
-        torque: N.m, shape (rows,).
-        power: kW, shape (rows,).
-        speed_rpm: 1/min, shape (rows,).
-    """
-    expected = power_kw(torque, speed_rpm)
-    if not np.isfinite(expected).any():
-        return None
-    loaded = expected > _LOADED_POWER_SHARE * float(np.nanmax(expected))
-    ratios = power[loaded] / expected[loaded]
-    ratios = ratios[np.isfinite(ratios)]
-    return find_median(ratios) if ratios.size else None
 
 
 def _settle_likely(draft: Draft) -> None:

@@ -35,6 +35,8 @@ def print_finding(result: Comparison, console: Console) -> None:
         console.print(Text(line, no_wrap=True, overflow="crop"))
     console.print()
     console.print(Padding(_region_table(result), _INDENT, expand=False))
+    for line in _peaks(result):
+        console.print(Padding(Text(line), _INDENT, expand=False))
     console.print()
     for warning in result.warnings:
         console.print(Text.assemble(("Warning: ", "yellow"), warning))
@@ -79,6 +81,18 @@ def _numbers(result: Comparison) -> Iterator[str]:
             else f"{noise.session_sd_pct:.2f}% from session to session"
         )
         yield f"Noise: {noise.pull_sd_pct:.2f}% from pull to pull, {sessions}; {noise.source}"
+
+
+def _peaks(result: Comparison) -> Iterator[str]:
+    """Say how high and where each setup's curve stands highest."""
+    unit = {"power": "kW", "torque": "N·m"}[result.quantity]
+    for peak in result.peaks:
+        if peak.quantity == result.quantity:
+            edge = ", at the end of the band" if peak.at_edge else ""
+            yield (
+                f"peak {peak.quantity} of {peak.setup}: {peak.value:.1f} {unit} "
+                f"({peak.low:.1f} to {peak.high:.1f}) at {peak.rpm:.0f} rpm{edge}"
+            )
 
 
 def _interval(low: float | None, high: float | None) -> str:

@@ -224,7 +224,7 @@ def _more_pulls(overall: Overall, effect: Effect, counts: PullCounts, margin_pct
     base = pooled_variance(effect.noise)
     if base is None or effect.means_factor is None or effect.spread is None:
         return "Pull both setups again in one session, alternating."
-    per_pull = float(effect.spread.means[0]) / math.sqrt(effect.contrast.pull_factor)
+    per_pull = float(effect.spread.means[0]) / math.sqrt(effect.contrast.factor("pull"))
     aim = max(abs(overall.effect_pct), margin_pct) / 100.0
     needed = math.ceil(2.0 * (effect.means_factor * per_pull / aim) ** 2)
     have = min(counts.baseline, counts.candidate)

@@ -39,7 +39,7 @@ def _bounds(effect: Effect, alpha: float) -> Bounds | None:
     if effect.spread is None or effect.draws is None or effect.curve_factor is None:
         return None
     half = effect.curve_factor * effect.spread.curve
-    pointwise = np.quantile(np.abs(effect.draws.curve), 1.0 - 2.0 * alpha, axis=0)
+    pointwise = np.quantile(np.abs(effect.draws.curve[:, 0]), 1.0 - 2.0 * alpha, axis=0)
     near = pointwise * effect.spread.curve
     return Bounds(
         rpm=effect.rpm,
@@ -108,5 +108,5 @@ def _pct(log_ratio: float) -> float:
 def _probability(effect: Effect, margin_pct: float) -> float | None:
     if effect.spread is None or effect.draws is None:
         return None
-    plausible = effect.means[0] - effect.spread.means[0] * effect.draws.means[:, 0]
+    plausible = effect.means[0] - effect.spread.means[0] * effect.draws.means[:, 0, 0]
     return float(np.mean(plausible > np.log1p(margin_pct / 100.0)))

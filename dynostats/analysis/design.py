@@ -25,10 +25,9 @@ class Contrast:
     Args:
         weights: Shape (pulls,), candidate minus baseline.
         kind: Whether both setups shared a session, were linked through a third setup, or never met.
-        pull_factor: Effect variance per unit of pull variance: sum of squared weights.
-        session_factor: Effect variance per unit of session variance.
-        drift_factor: Effect variance per unit of drift variance.
-        refit_factor: Effect variance per unit of refit variance.
+        loadings: By layer, the weight of each of its units: "pull" the weights themselves,
+            "session" their sum over each session (zero where a session cancels), "drift" over the
+            run order of each session, "refit" over each setup in each session.
         drift_fitted: True when a linear drift was fitted in each session rather than taken from
             history.
         drift_confounded: Share of the setup difference that a linear drift could imitate: the
@@ -37,12 +36,13 @@ class Contrast:
 
     weights: Floats
     kind: Kind
-    pull_factor: float
-    session_factor: float
-    drift_factor: float
-    refit_factor: float
+    loadings: dict[str, Floats]
     drift_fitted: bool
     drift_confounded: float
+
+    def factor(self, layer: str) -> float:
+        """Return the effect's variance per unit of variance of a layer."""
+        return float(self.loadings[layer] @ self.loadings[layer])
 
 
 def weigh_pulls(
@@ -89,10 +89,12 @@ def weigh_pulls(
     return Contrast(
         weights=weights,
         kind=kind,
-        pull_factor=float(weights @ weights),
-        session_factor=float(((weights @ sessions) ** 2).sum()),
-        drift_factor=float(((weights @ order) ** 2).sum()),
-        refit_factor=float(((weights @ _cells(curves)) ** 2).sum()),
+        loadings={
+            "pull": weights,
+            "session": weights @ sessions * (kind == "different_sessions"),
+            "drift": weights @ order,
+            "refit": weights @ _cells(curves),
+        },
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
     )

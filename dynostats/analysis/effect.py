@@ -30,6 +30,7 @@ LEAST_SESSION_DF = 3
 # Share of alpha given to the band means; the curve gets the rest of the family jointly.
 MEANS_SHARE = 0.5
 DRAWS = 10_000
+SEED = 20_250_301
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,28 +72,58 @@ def estimate_effect(
     candidate: str,
     alpha: float,
     draws: int = DRAWS,
-    seed: int = 20_250_301,
 ) -> Effect:
-    """Estimate the effect of a change from a study and the history around it.
+    """Estimate the effect of a change: `estimate_effects` with one candidate."""
+    return estimate_effects(
+        everything, study, baseline=baseline, candidates=(candidate,), alpha=alpha, draws=draws
+    )[0]
+
+
+def estimate_effects(
+    everything: CurveSet,
+    study: CurveSet,
+    *,
+    baseline: str,
+    candidates: tuple[str, ...],
+    alpha: float,
+    draws: int = DRAWS,
+) -> tuple[Effect, ...]:
+    """Estimate the effects of changes from a study and the history around it.
 
     Args:
         everything: All accepted pulls in scope on the band, the study's included; the noise is
             learned from them.
-        study: The study's pulls, complete on the band; they carry the effect.
+        study: The study's pulls, complete on the band; they carry the effects.
         baseline: Baseline setup.
-        candidate: Candidate setup.
-        alpha: Chance of any false claim that is accepted.
-        draws: Simulated studies behind the critical values.
-        seed: Seed of the simulation: the same data give the same answer.
+        candidates: Candidate setups, all against the one baseline.
+        alpha: Chance of any false claim about any candidate that is accepted.
+        draws: Simulated studies behind the critical values; seeded, so that the same data give
+            the same answer.
 
     Returns:
-        The effect with simultaneous critical values for the curve and the band means.
+        One effect a candidate. Critical values are common to all candidates, curves and band
+        means. Source: Dunnett (1955), JASA 50:1096, for the family of candidates.
     """
     mine = _in_sessions_of(everything, study)
     outlying = find_outlying(everything) & ~mine
     typical, mine = everything.take(~outlying), mine[~outlying]
-    layers = split_layers(typical)
-    noise = learn_noise(layers, everything.rpm, own=mine)
+    noise = learn_noise(split_layers(typical), everything.rpm, own=mine)
+    functionals = _functionals(study, baseline)
+    effects = tuple(
+        _point_effect(study, noise, functionals, baseline=baseline, candidate=candidate)
+        for candidate in candidates
+    )
+    effects = tuple(
+        replace(one, outlying=tuple(np.array(everything.pull)[outlying].tolist()))
+        for one in effects
+    )
+    return _with_critical_values(effects, functionals, alpha=alpha, draws=draws)
+
+
+def _point_effect(
+    study: CurveSet, noise: NoiseModel, functionals: Floats, *, baseline: str, candidate: str
+) -> Effect:
+    """Return the effect with its standard errors, without critical values yet."""
     contrast = weigh_pulls(
         study,
         baseline=baseline,
@@ -101,28 +132,44 @@ def estimate_effect(
         drift_ratio=_drift_ratio(noise),
     )
     curve = contrast.weights @ study.log_torque
-    functionals = _functionals(study, baseline)
     lacking = _lacking(noise, contrast)
-    if lacking:
-        spread = drawn = curve_factor = means_factor = None
-    else:
-        target = _target(contrast, functionals)
-        spread = standard_errors(noise, target)
-        drawn = draw_errors(noise, target, draws=draws, rng=np.random.default_rng(seed))
-        curve_factor, means_factor = critical_values(drawn, alpha)
+    target = Target(functionals=functionals, loadings=contrast.loadings)
     return Effect(
         rpm=study.rpm,
         curve=curve,
         means=functionals @ curve,
         contrast=contrast,
         noise=noise,
-        spread=spread,
-        draws=drawn,
-        curve_factor=curve_factor,
-        means_factor=means_factor,
+        spread=None if lacking else standard_errors(noise, target),
+        draws=None,
+        curve_factor=None,
+        means_factor=None,
         lacking=lacking,
-        outlying=tuple(np.array(everything.pull)[outlying].tolist()),
+        outlying=(),
     )
+
+
+def _with_critical_values(
+    effects: tuple[Effect, ...], functionals: Floats, *, alpha: float, draws: int
+) -> tuple[Effect, ...]:
+    judged = [at for at, effect in enumerate(effects) if not effect.lacking]
+    if not judged:
+        return effects
+    targets = tuple(
+        Target(functionals=functionals, loadings=effects[at].contrast.loadings) for at in judged
+    )
+    rng = np.random.default_rng(SEED)
+    drawn = draw_errors(effects[judged[0]].noise, targets, draws=draws, rng=rng)
+    curve_factor, means_factor = critical_values(drawn, alpha)
+    complete = list(effects)
+    for place, at in enumerate(judged):
+        complete[at] = replace(
+            effects[at],
+            draws=drawn.of(place),
+            curve_factor=curve_factor,
+            means_factor=means_factor,
+        )
+    return tuple(complete)
 
 
 def _in_sessions_of(everything: CurveSet, study: CurveSet) -> Flags:
@@ -142,35 +189,15 @@ def without_pull(effect: Effect, study: CurveSet, *, baseline: str, candidate: s
         baseline: Baseline setup.
         candidate: Candidate setup.
     """
-    contrast = weigh_pulls(
-        study,
-        baseline=baseline,
-        candidate=candidate,
-        session_ratio=_session_ratio(effect.noise),
-        drift_ratio=_drift_ratio(effect.noise),
-    )
     noise = with_own_noise(effect.noise, split_layers(study))
-    curve = contrast.weights @ study.log_torque
-    functionals = _functionals(study, baseline)
-    return replace(
-        effect,
-        curve=curve,
-        means=functionals @ curve,
-        contrast=contrast,
-        noise=noise,
-        spread=standard_errors(noise, _target(contrast, functionals)),
+    left = _point_effect(
+        study, noise, _functionals(study, baseline), baseline=baseline, candidate=candidate
     )
-
-
-def _target(contrast: Contrast, functionals: Floats) -> Target:
-    return Target(
-        functionals=functionals,
-        pull_factor=contrast.pull_factor,
-        upper_factors={
-            "session": contrast.session_factor if _unmet(contrast) else 0.0,
-            "drift": contrast.drift_factor,
-            "refit": contrast.refit_factor,
-        },
+    return replace(
+        left,
+        draws=effect.draws,
+        curve_factor=effect.curve_factor,
+        means_factor=effect.means_factor,
     )
 
 
@@ -180,8 +207,8 @@ def critical_values(draws: Draws, alpha: float) -> tuple[float, float]:
     The band means get half of alpha; the curve gets the smallest value with which any member of
     the family, means or curve, is exceeded in at most a share alpha of the simulated studies.
     """
-    means = np.abs(draws.means).max(axis=1)
-    curve = np.abs(draws.curve).max(axis=1)
+    means = np.abs(draws.means).max(axis=(1, 2))
+    curve = np.abs(draws.curve).max(axis=(1, 2))
     means_factor = _upper_quantile(means, MEANS_SHARE * alpha)
     allowed = int(np.floor(alpha * len(curve))) - int((means > means_factor).sum())
     rest = np.sort(curve[means <= means_factor])[::-1]

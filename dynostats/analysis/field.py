@@ -38,17 +38,21 @@ KEPT_VARIANCE = 0.999
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Target:
-    """What is asked of the effect curve.
+    """What is asked of an effect curve.
 
     Args:
         functionals: Shape (members, speeds): rows that turn an effect curve into band means.
-        pull_factor: Effect variance per unit of pull variance.
-        upper_factors: Effect variance per unit of variance of each layer above, by its name.
+        loadings: By layer ("pull" and those above it), how much of each of its units the effect
+            collects: a weight a pull, a session, a drift, a fitting. Effects of one study share
+            the units, so that errors they have in common are drawn in common.
     """
 
     functionals: Floats
-    pull_factor: float
-    upper_factors: dict[str, float]
+    loadings: dict[str, Floats]
+
+    def factor(self, layer: str) -> float:
+        """Return the effect's variance per unit of variance of a layer."""
+        return float(self.loadings[layer] @ self.loadings[layer])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,12 +60,17 @@ class Draws:
     """Simulated studentised errors.
 
     Args:
-        curve: Shape (draws, speeds).
-        means: Shape (draws, members).
+        curve: Shape (draws, effects, speeds).
+        means: Shape (draws, effects, members).
     """
 
     curve: Floats
     means: Floats
+
+    def of(self, effect: int) -> Draws:
+        """Return the draws of one effect alone."""
+        one = slice(effect, effect + 1)
+        return Draws(curve=self.curve[:, one], means=self.means[:, one])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +97,7 @@ def standard_errors(noise: NoiseModel, target: Target) -> Spread:
     """
     fields = {
         name: _squares_of(layer, noise.rpm, target.functionals)[None]
-        for name, layer in _layers(noise, target).items()
+        for name, layer in _layers(noise, (target,)).items()
     }
     combined = _combine(fields, noise, target)
     split = len(noise.rpm)
@@ -100,49 +109,47 @@ def standard_errors(noise: NoiseModel, target: Target) -> Spread:
 
 
 def draw_errors(
-    noise: NoiseModel, target: Target, *, draws: int, rng: np.random.Generator
+    noise: NoiseModel, targets: tuple[Target, ...], *, draws: int, rng: np.random.Generator
 ) -> Draws:
-    """Simulate the studentised error of the effect curve and its functionals.
+    """Simulate the studentised errors of effect curves and their functionals, jointly.
 
     Args:
         noise: The learned noise, taken as true in the simulation.
-        target: Functionals and factors.
+        targets: One a effect; their functionals are the same.
         draws: Number of simulated studies.
         rng: Source of randomness.
     """
-    most = max(min(layer.df, MOST_SIMULATED) for layer in _layers(noise, target).values())
-    worlds = min(CONTRASTS_DRAWN // most, draws)
-    roots = _roots(noise, target)
+    layers = _layers(noise, targets)
+    functionals = targets[0].functionals
+    worlds = min(
+        CONTRASTS_DRAWN // max(min(layer.df, MOST_SIMULATED) for layer in layers.values()), draws
+    )
+    roots = _roots(noise, layers)
     scale = _draw_scales(noise, worlds, rng)
     fields = {
-        name: _draw_squares(
-            layer, roots[name], target.functionals, rpm=noise.rpm, worlds=worlds, rng=rng
-        )
-        for name, layer in _layers(noise, target).items()
+        name: _draw_squares(layer, roots[name], functionals, rpm=noise.rpm, worlds=worlds, rng=rng)
+        for name, layer in layers.items()
     }
     if "own" in fields:
         fields["own"] *= scale[:, None]
-    error_sd = np.sqrt(_combine(fields, noise, target))
+    error_sd = np.sqrt(np.stack([_combine(fields, noise, one) for one in targets], axis=1))
     world = np.arange(draws) % worlds
-    error = _draw_effect(roots, target, scale[world], draws, rng)
-    ratio = np.hstack([error, error @ target.functionals.T]) / error_sd[world]
+    error = _draw_effects(roots, targets, scale[world], rng)
+    ratio = np.concatenate([error, error @ functionals.T], axis=2) / error_sd[world]
     split = len(noise.rpm)
-    return Draws(curve=ratio[:, :split], means=ratio[:, split:])
+    return Draws(curve=ratio[:, :, :split], means=ratio[:, :, split:])
 
 
-def _layers(noise: NoiseModel, target: Target) -> dict[str, LayerNoise]:
-    """Return the layers that the effect collects noise from, by name."""
+def _layers(noise: NoiseModel, targets: tuple[Target, ...]) -> dict[str, LayerNoise]:
+    """Return the layers that the effects collect noise from, by name."""
     named = {"history": noise.pull, "own": noise.own}
     lowest = {name: layer for name, layer in named.items() if layer is not None}
-    return lowest | _upper_layers(noise, target)
-
-
-def _upper_layers(noise: NoiseModel, target: Target) -> dict[str, LayerNoise]:
-    return {
+    upper = {
         name: layer
         for name, layer in noise.upper_layers().items()
-        if target.upper_factors[name] > NO_FACTOR
+        if max(target.factor(name) for target in targets) > NO_FACTOR
     }
+    return lowest | upper
 
 
 def _squares_of(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
@@ -179,10 +186,11 @@ def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Fl
     """Turn mean squares into the variance of the effect, shape (worlds, speeds + members)."""
     base = _pooled_base(fields, noise)
     scale = _moderated_scale(fields, noise)
-    variance = target.pull_factor * base * scale[:, None]
-    for name, layer in _upper_layers(noise, target).items():
-        share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
-        variance = variance + target.upper_factors[name] * share
+    variance = target.factor("pull") * base * scale[:, None]
+    for name, layer in noise.upper_layers().items():
+        if name in fields:
+            share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
+            variance = variance + target.factor(name) * share
     return variance
 
 
@@ -236,21 +244,26 @@ def _draw_scales(noise: NoiseModel, worlds: int, rng: np.random.Generator) -> Fl
     return prior_df / rng.chisquare(prior_df)
 
 
-def _roots(noise: NoiseModel, target: Target) -> dict[str, Floats]:
-    """Square roots of the covariances, shape (kept, speeds): draws @ root has the covariance."""
-    layers = _layers(noise, target)
+def _roots(noise: NoiseModel, layers: dict[str, LayerNoise]) -> dict[str, Floats]:
+    """Square roots of covariances, shape (kept, speeds): normal draws @ root have the covariance.
+
+    Under a layer's name stands the root of its mean square, for drawing variances; under "of" the
+    layer the root of the layer alone, for drawing errors.
+    """
     main = layers.get("history", layers.get("own"))
     if main is None:
-        return {}
+        msg = "a field needs a pull layer of noise"
+        raise ValueError(msg)
     roots = {
         name: _root(layer.variance, wavier(layer.correlation, layer.df))
         for name, layer in layers.items()
     }
     if "own" in roots:  # too few contrasts for a covariance of its own: history's shape
         roots["own"] = _root(main.variance, wavier(main.correlation, main.df))
-    for name, layer in _upper_layers(noise, target).items():
-        roots[f"{name} alone"] = _root(component(layer, main.variance), layer.correlation)
-    roots["pull"] = _root(main.variance, main.correlation)
+    for name, layer in noise.upper_layers().items():
+        if name in layers:
+            roots[f"of {name}"] = _root(component(layer, main.variance), layer.correlation)
+    roots["of pull"] = _root(main.variance, main.correlation)
     return roots
 
 
@@ -301,18 +314,27 @@ def _covariance(layer: LayerNoise) -> Floats:
     return layer.correlation * np.outer(sd, sd)
 
 
-def _draw_effect(
+def _draw_effects(
     roots: dict[str, Floats],
-    target: Target,
+    targets: tuple[Target, ...],
     scale: Floats,
-    draws: int,
     rng: np.random.Generator,
 ) -> Floats:
-    root = roots["pull"]
-    error = rng.standard_normal((draws, len(root))) @ root
-    error *= np.sqrt(target.pull_factor * scale)[:, None]
-    for name, factor in target.upper_factors.items():
-        if f"{name} alone" in roots:
-            root = roots[f"{name} alone"]
-            error += np.sqrt(factor) * rng.standard_normal((draws, len(root))) @ root
+    """Draw errors of the effects, shape (draws, effects, speeds)."""
+    draws = len(scale)
+    error = np.zeros((draws, len(targets), roots["of pull"].shape[1]))
+    for name in targets[0].loadings:
+        if f"of {name}" not in roots:
+            continue
+        root = roots[f"of {name}"]
+        shared = _shared_root(np.array([target.loadings[name] for target in targets]))
+        drawn = rng.standard_normal((draws, shared.shape[1], len(root)))
+        part = shared @ drawn @ root
+        error += part * np.sqrt(scale)[:, None, None] if name == "pull" else part
     return error
+
+
+def _shared_root(loadings: Floats) -> Floats:
+    """Return a square root of the matrix of products of loadings, shape (effects, effects)."""
+    size, basis = np.linalg.eigh(loadings @ loadings.T)
+    return basis * np.sqrt(np.clip(size, 0.0, None))

@@ -31,9 +31,9 @@ def describe_method(
         "design": contrast.kind,
         "variance": "pull factor x pull variance + session factor x session variance + drift "
         "factor x drift variance, each a function of engine speed",
-        "pull_factor": contrast.pull_factor,
-        "session_factor": contrast.session_factor if contrast.kind == "different_sessions" else 0.0,
-        "drift_factor": contrast.drift_factor,
+        "pull_factor": contrast.factor("pull"),
+        "session_factor": contrast.factor("session"),
+        "drift_factor": contrast.factor("drift"),
         "drift_fitted": contrast.drift_fitted,
         "bands": f"the curve's bounds and the band mean's hold together at {1.0 - alpha:.0%}: "
         "critical values from simulated studies in which every variance is estimated anew",

@@ -10,7 +10,7 @@ from dynostats.analysis.comparison import Comparison, NoiseUsed, Peak, PullCount
 from dynostats.analysis.conclude import conclude
 from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.design_check import check_by_relabeling
-from dynostats.analysis.effect import DRAWS, Effect, estimate_effect
+from dynostats.analysis.effect import DRAWS, Effect, estimate_effects
 from dynostats.analysis.influence import leave_each_out
 from dynostats.analysis.method import describe_method
 from dynostats.analysis.noise import component, pooled_variance
@@ -41,22 +41,67 @@ def compare(
         AnalysisError: A setup has no accepted pull, the setups were pulled on different dynos, or
             their pulls share no band of engine speed.
     """
-    study = find_study(pulls, question.engine, question.baseline, question.candidate)
-    everything = curve_set(study.scope, curves)
-    everything, own = _on_band(everything, study, question)
-    effect = estimate_effect(
+    return compare_candidates(pulls, curves, (question,), draws=draws)[0]
+
+
+def compare_candidates(
+    pulls: pl.DataFrame,
+    curves: pl.DataFrame,
+    questions: tuple[Question, ...],
+    *,
+    draws: int = DRAWS,
+) -> tuple[Comparison, ...]:
+    """Compare several candidates with one baseline, as one family of claims.
+
+    Args:
+        pulls: As in `compare`.
+        curves: As in `compare`.
+        questions: One a candidate; all but the candidate is the same.
+        draws: As in `compare`.
+
+    Returns:
+        One comparison a candidate, in the order of the questions. The chance of any false claim
+        about any of them is at most alpha.
+
+    Raises:
+        AnalysisError: As in `compare`; or the candidates were not all pulled on one dyno.
+    """
+    first = questions[0]
+    studies = tuple(find_study(pulls, one.engine, one.baseline, one.candidate) for one in questions)
+    _require_one_dyno(studies)
+    everything = curve_set(studies[0].scope, curves)
+    names = [first.baseline, *(one.candidate for one in questions)]
+    members = [name for study in studies for name in study.members]
+    everything, own = _on_band(everything, members, names, first.band)
+    effects = estimate_effects(
         everything,
         own,
-        baseline=question.baseline,
-        candidate=question.candidate,
-        alpha=question.alpha,
+        baseline=first.baseline,
+        candidates=tuple(one.candidate for one in questions),
+        alpha=first.alpha,
         draws=draws,
     )
+    return tuple(
+        _comparison(effect, everything, own, study, question, draws=draws)
+        for effect, study, question in zip(effects, studies, questions, strict=True)
+    )
+
+
+def _comparison(
+    effect: Effect,
+    everything: CurveSet,
+    family: CurveSet,
+    study: Study,
+    question: Question,
+    *,
+    draws: int,
+) -> Comparison:
+    """Put one finding together; `family` holds the pulls of all candidates asked about."""
+    own = family.take(np.isin(family.pull, study.members))
     mean_kw = float(mean_power(own, question.baseline).mean())
     found = conclude(effect, question, mean_kw=mean_kw)
-    verdict, overall, regions = found.verdict, found.overall, found.regions
-    influence = leave_each_out(effect, own, question, found, mean_kw=mean_kw)
-    noise = _noise_used(effect, study, everything, own)
+    influence = leave_each_out(effect, family, question, found, mean_kw=mean_kw)
+    noise = _noise_used(effect, study, everything, family)
     used = [label for label in own.setup if label in {question.baseline, question.candidate}]
     counts = PullCounts(
         baseline=used.count(question.baseline),
@@ -73,10 +118,10 @@ def compare(
         margin_pct=question.margin_pct,
         alpha=question.alpha,
         band=(float(effect.rpm[0]), float(effect.rpm[-1])),
-        verdict=verdict,
-        why=say_why(verdict, overall, regions, effect, question.margin_pct),
-        overall=overall,
-        regions=regions,
+        verdict=found.verdict,
+        why=say_why(found.verdict, found.overall, found.regions, effect, question.margin_pct),
+        overall=found.overall,
+        regions=found.regions,
         curve=frames.curve,
         pulls=counts,
         pull_table=frames.pulls,
@@ -85,7 +130,7 @@ def compare(
         influence=influence,
         design_check=check_by_relabeling(
             own,
-            verdict,
+            found.verdict,
             baseline=question.baseline,
             candidate=question.candidate,
             alpha=question.alpha,
@@ -95,35 +140,55 @@ def compare(
             *say_warnings(effect, own, study, noise, correction=question.correction),
             *warn_influence(influence),
         ),
-        next=say_next(verdict, overall, effect, counts, margin_pct=question.margin_pct),
+        next=say_next(found.verdict, found.overall, effect, counts, margin_pct=question.margin_pct),
         method=describe_method(effect, question.alpha, question.margin_pct, draws),
     )
 
 
-def _on_band(everything: CurveSet, study: Study, question: Question) -> tuple[CurveSet, CurveSet]:
-    """Cut to the band and pick the study's pulls; third setups stay only if they cover it."""
-    member = np.isin(everything.pull, study.members)
-    compared = np.isin(everything.setup, [question.baseline, question.candidate]) & member
-    if not compared.any():
+def _require_one_dyno(studies: tuple[Study, ...]) -> None:
+    dynos = sorted({study.dyno for study in studies})
+    if len(dynos) > 1:
         raise AnalysisError(
-            f"no pull of '{question.baseline}' or '{question.candidate}' has a torque curve",
-            mend="Check the logs of these pulls: torque or power must be among their channels.",
+            f"the candidates were pulled on different dynos ({', '.join(dynos)})",
+            mend="Ask for the candidates of one dyno at a time.",
         )
+
+
+def _on_band(
+    everything: CurveSet,
+    members: list[str],
+    setups: list[str],
+    band: tuple[float, float] | None,
+) -> tuple[CurveSet, CurveSet]:
+    """Cut to the band and pick the study's pulls; third setups stay only if they cover it."""
+    member = np.isin(everything.pull, members)
+    compared = np.isin(everything.setup, setups) & member
     known = np.isfinite(everything.log_torque)
+    _require_torque(everything, known, compared)
     covered: Flags = np.all(known[compared], axis=0)
     columns = _longest_run(covered)
     if columns.sum() < 4:
         raise AnalysisError(
-            f"the pulls of '{question.baseline}' and '{question.candidate}' share fewer than four "
+            f"the pulls of {' and '.join(repr(name) for name in setups)} share fewer than four "
             "grid speeds (50 rpm apart)",
-            mend="Exclude the pull that ended early (see `pulls`), or pull both setups over the "
+            mend="Exclude the pull that ended early (see `pulls`), or pull the setups over the "
             "same engine speeds.",
         )
-    columns = _asked_band(everything.rpm, columns, question.band)
+    columns = _asked_band(everything.rpm, columns, band)
     everything = everything.within(columns)
     whole: Flags = np.all(known[:, columns], axis=1)
     some: Flags = np.any(known[:, columns], axis=1)
     return everything.take(some), everything.take(member & whole)
+
+
+def _require_torque(everything: CurveSet, known: Flags, compared: Flags) -> None:
+    empty: Flags = compared & ~np.any(known, axis=1)
+    if empty.any():
+        names = ", ".join(name for name, bare in zip(everything.pull, empty, strict=True) if bare)
+        raise AnalysisError(
+            f"{names}: no torque above zero at any speed",
+            mend="Exclude it, or name its torque or power channel with --channels and `reingest`.",
+        )
 
 
 def _longest_run(flags: Flags) -> Flags:

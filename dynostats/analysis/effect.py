@@ -72,10 +72,17 @@ def estimate_effect(
     candidate: str,
     alpha: float,
     draws: int = DRAWS,
+    seed: int = SEED,
 ) -> Effect:
     """Estimate the effect of a change: `estimate_effects` with one candidate."""
     return estimate_effects(
-        everything, study, baseline=baseline, candidates=(candidate,), alpha=alpha, draws=draws
+        everything,
+        study,
+        baseline=baseline,
+        candidates=(candidate,),
+        alpha=alpha,
+        draws=draws,
+        seed=seed,
     )[0]
 
 
@@ -87,6 +94,7 @@ def estimate_effects(
     candidates: tuple[str, ...],
     alpha: float,
     draws: int = DRAWS,
+    seed: int = SEED,
 ) -> tuple[Effect, ...]:
     """Estimate the effects of changes from a study and the history around it.
 
@@ -97,8 +105,8 @@ def estimate_effects(
         baseline: Baseline setup.
         candidates: Candidate setups, all against the one baseline.
         alpha: Chance of any false claim about any candidate that is accepted.
-        draws: Simulated studies behind the critical values; seeded, so that the same data give
-            the same answer.
+        draws: Simulated studies behind the critical values.
+        seed: Seed of the simulation: the same data give the same answer.
 
     Returns:
         One effect a candidate. Critical values are common to all candidates, curves and band
@@ -117,7 +125,8 @@ def estimate_effects(
         replace(one, outlying=tuple(np.array(everything.pull)[outlying].tolist()))
         for one in effects
     )
-    return _with_critical_values(effects, functionals, alpha=alpha, draws=draws)
+    rng = np.random.default_rng(seed)
+    return _with_critical_values(effects, functionals, alpha=alpha, draws=draws, rng=rng)
 
 
 def _point_effect(
@@ -150,7 +159,12 @@ def _point_effect(
 
 
 def _with_critical_values(
-    effects: tuple[Effect, ...], functionals: Floats, *, alpha: float, draws: int
+    effects: tuple[Effect, ...],
+    functionals: Floats,
+    *,
+    alpha: float,
+    draws: int,
+    rng: np.random.Generator,
 ) -> tuple[Effect, ...]:
     judged = [at for at, effect in enumerate(effects) if not effect.lacking]
     if not judged:
@@ -158,7 +172,6 @@ def _with_critical_values(
     targets = tuple(
         Target(functionals=functionals, loadings=effects[at].contrast.loadings) for at in judged
     )
-    rng = np.random.default_rng(SEED)
     drawn = draw_errors(effects[judged[0]].noise, targets, draws=draws, rng=rng)
     curve_factor, means_factor = critical_values(drawn, alpha)
     complete = list(effects)

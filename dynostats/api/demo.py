@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 
 import polars as pl
 
 from dynostats.api.results import Finding
 from dynostats.api.warehouse import Warehouse, open_warehouse
+from dynostats.errors import InputError
 from dynostats.intake import IngestReport, Progress
 from dynostats.report import Shop
 from dynostats.simulate import DemoShop, Truth, demo_shop, write_demo
@@ -79,12 +81,13 @@ def demo(folder: Path, *, progress: Callable[[Progress], None] | None = None) ->
         progress: Told how far the ingest is.
 
     Raises:
-        DynostatsError: If the folder cannot be written.
+        InputError: If the folder holds the demo of another version, or cannot be written.
     """
     shop = demo_shop()
     files = folder / "pulls"
-    write_demo(shop, files)
+    written = write_demo(shop, files)
     with open_warehouse(folder / "dynostats.duckdb") as warehouse:
+        _refuse_another_demo(warehouse, written)
         ingested = warehouse.ingest(files, sheet=files / "sheet.csv", progress=progress)
         _exclude_void_pulls(warehouse, shop)
         question = shop.questions[0]
@@ -108,6 +111,20 @@ def demo(folder: Path, *, progress: Callable[[Progress], None] | None = None) ->
         truth=shop.truths[0],
         other_questions=shop.questions[1:],
     )
+
+
+def _refuse_another_demo(warehouse: Warehouse, written: Sequence[Path]) -> None:
+    """Refuse a folder whose warehouse holds the demo of another version: its pulls would mix."""
+    if not warehouse.path.exists():
+        return
+    stored = dict(warehouse.pulls().frame.select("file", "sha256").iter_rows())
+    for path in written:
+        if stored.get(path.name, "") not in {"", sha256(path.read_bytes()).hexdigest()}:
+            raise InputError(
+                "the warehouse here was made by the demo of another version",
+                where=str(warehouse.path),
+                mend="Name another folder with --out, or delete this one.",
+            )
 
 
 def _exclude_void_pulls(warehouse: Warehouse, shop: DemoShop) -> None:

@@ -46,10 +46,11 @@ def demo(out: Path) -> None:
     if current().as_json:
         print_json(made.to_dict())
     else:
-        _print_demo(made)
+        print_demo(made)
 
 
-def _print_demo(made: Demo) -> None:
+def print_demo(made: Demo) -> None:
+    """Print the answer, whether it holds the truth, where things are, and what to try next."""
     from dynostats.cli.finding import format_pct, print_finding
 
     console = answer_console()

@@ -222,6 +222,8 @@ def pulls(
     shown = ("pull", "file", "engine", "dyno", "session", "setup", "order", "state", "why")
     rows = found.frame.select(*shown, "rpm_low", "rpm_high")
     print_rows(rows.columns, rows.rows())
+    if rows.is_empty():
+        tell("No stored pull has these labels; without options, all are listed.")
 
 
 @click.command()

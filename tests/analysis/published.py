@@ -170,3 +170,8 @@ MAX_NORMAL_AR1 = {
     20: 2.7673290598660296,
     41: 3.001201125709039,
 }
+
+# Dunnett (1955, 1964), two-sided 95% comparisons of k treatments with one control, groups of one
+# size (correlation 0.5), by (k, df); quadrature, equal to the printed table (2.32 and 2.66) to its
+# digits as far as remembered.
+DUNNETT = {(2, 30): 2.320752245007416, (5, 30): 2.65685449121589}

@@ -19,9 +19,9 @@ def test_abba_weighs_every_pull_alike_and_no_drift_gets_in():
     np.testing.assert_allclose(contrast.weights, [-0.5, 0.5, 0.5, -0.5], atol=1e-12)
     assert contrast.kind == "same_session"
     assert contrast.drift_fitted
-    assert contrast.pull_factor == pytest.approx(1.0)
-    assert contrast.drift_factor == pytest.approx(0.0, abs=1e-20)
-    assert contrast.session_factor == pytest.approx(0.0, abs=1e-20)
+    assert contrast.factor("pull") == pytest.approx(1.0)
+    assert contrast.factor("drift") == pytest.approx(0.0, abs=1e-20)
+    assert contrast.factor("session") == pytest.approx(0.0, abs=1e-20)
     assert contrast.drift_confounded == pytest.approx(0.0, abs=1e-20)
 
 
@@ -31,8 +31,8 @@ def test_aabb_with_a_drift_fitted_pays_five_times_the_variance():
     contrast = weigh(laid_out("AABB"))
     np.testing.assert_allclose(contrast.weights, [0.5, -1.5, 1.5, -0.5], atol=1e-12)
     assert contrast.drift_fitted
-    assert contrast.pull_factor == pytest.approx(5.0)
-    assert contrast.drift_factor == pytest.approx(0.0, abs=1e-20)
+    assert contrast.factor("pull") == pytest.approx(5.0)
+    assert contrast.factor("drift") == pytest.approx(0.0, abs=1e-20)
     # Correlation of (-1, -1, 1, 1) and (-1.5, -.5, .5, 1.5), squared: 4^2 / (4 x 5).
     assert contrast.drift_confounded == pytest.approx(0.8)
 
@@ -41,7 +41,7 @@ def test_aabb_without_drift_is_the_difference_of_means():
     contrast = weigh(laid_out("AABB"), drift_ratio=0.0)
     np.testing.assert_allclose(contrast.weights, [-0.5, -0.5, 0.5, 0.5], atol=1e-12)
     assert not contrast.drift_fitted
-    assert contrast.drift_factor == pytest.approx(4.0)  # means 2 places apart
+    assert contrast.factor("drift") == pytest.approx(4.0)  # means 2 places apart
 
 
 def test_aabb_with_drift_known_to_be_large_tends_to_the_fitted_weights():
@@ -60,7 +60,7 @@ def test_weights_with_a_known_drift_have_the_least_variance(ratio):
 
     rng = np.random.default_rng(5)
     least = collected(contrast.weights)
-    assert least == pytest.approx(contrast.pull_factor + ratio * contrast.drift_factor)
+    assert least == pytest.approx(contrast.factor("pull") + ratio * contrast.factor("drift"))
     for move in rng.normal(size=(200, 2)):
         other = contrast.weights + np.array([move[0], -move[0], move[1], -move[1]])
         assert collected(other) > least
@@ -71,14 +71,14 @@ def test_one_pull_a_side_cannot_be_told_from_drift():
     np.testing.assert_allclose(contrast.weights, [-1.0, 1.0], atol=1e-12)
     assert not contrast.drift_fitted
     assert contrast.drift_confounded == pytest.approx(1.0)
-    assert contrast.drift_factor == pytest.approx(1.0)
+    assert contrast.factor("drift") == pytest.approx(1.0)
 
 
 def test_pairs_on_two_days_in_both_orders_are_weighed_alike():
     contrast = weigh(laid_out("AB", "BA"))
     np.testing.assert_allclose(contrast.weights, [-0.5, 0.5, 0.5, -0.5], atol=1e-12)
-    assert contrast.session_factor == pytest.approx(0.0, abs=1e-20)
-    assert contrast.refit_factor == pytest.approx(1.0)
+    assert contrast.factor("session") == pytest.approx(0.0, abs=1e-20)
+    assert contrast.factor("refit") == pytest.approx(1.0)
     assert contrast.drift_confounded == pytest.approx(0.0, abs=1e-20)
 
 
@@ -86,16 +86,16 @@ def test_setups_linked_through_a_third_one():
     contrast = weigh(laid_out("AC", "CB"))
     assert contrast.kind == "linked_sessions"
     np.testing.assert_allclose(contrast.weights, [-1.0, 1.0, -1.0, 1.0], atol=1e-12)
-    assert contrast.pull_factor == pytest.approx(4.0)
-    assert contrast.session_factor == pytest.approx(0.0, abs=1e-20)
+    assert contrast.factor("pull") == pytest.approx(4.0)
+    assert contrast.factor("session") == pytest.approx(0.0, abs=1e-20)
 
 
 def test_setups_that_never_met_collect_both_days():
     contrast = weigh(laid_out("AA", "BB"), session_ratio=2.0)
     assert contrast.kind == "different_sessions"
     np.testing.assert_allclose(contrast.weights, [-0.5, -0.5, 0.5, 0.5], atol=1e-12)
-    assert contrast.session_factor == pytest.approx(2.0)
-    assert contrast.pull_factor == pytest.approx(1.0)
+    assert contrast.factor("session") == pytest.approx(2.0)
+    assert contrast.factor("pull") == pytest.approx(1.0)
 
 
 def test_a_long_day_does_not_outvote_a_short_one_when_days_differ():
@@ -109,7 +109,8 @@ def test_an_unknown_run_order_fits_no_drift():
     curves = curves_of(np.zeros((4, 1)), session=["s"] * 4, setup=list("AABB"))
     contrast = weigh(curves)
     assert not contrast.drift_fitted
-    assert (contrast.drift_factor, contrast.drift_confounded) == (0.0, 0.0)
+    assert contrast.factor("drift") == 0.0
+    assert contrast.drift_confounded == 0.0
     np.testing.assert_allclose(contrast.weights, [-0.5, -0.5, 0.5, 0.5], atol=1e-12)
 
 
@@ -134,8 +135,8 @@ def test_swapping_the_setups_flips_the_weights_and_nothing_else(layout):
     one = weigh(curves, session_ratio=0.5)
     other = weigh(curves, session_ratio=0.5, baseline="B", candidate="A")
     np.testing.assert_allclose(other.weights, -one.weights, atol=1e-12)
-    for name in ("pull_factor", "session_factor", "drift_factor", "refit_factor"):
-        assert getattr(one, name) == pytest.approx(getattr(other, name))
+    for layer in ("pull", "session", "drift", "refit"):
+        assert one.factor(layer) == pytest.approx(other.factor(layer))
     assert (one.kind, one.drift_fitted) == (other.kind, other.drift_fitted)
 
 

@@ -13,7 +13,7 @@ from dynostats.analysis.design_check import check_by_relabeling
 from dynostats.analysis.effect import DRAWS, Effect, estimate_effects
 from dynostats.analysis.influence import leave_each_out
 from dynostats.analysis.method import describe_method
-from dynostats.analysis.noise import component, pooled_variance
+from dynostats.analysis.noise import component, correlation_length, pooled_variance
 from dynostats.analysis.peaks import find_peaks
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study, find_study
@@ -249,6 +249,7 @@ def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSe
         pull_sd_pct=spread(base),
         session_sd_pct=spread(session),
         drift_sd_pct=spread(drift),
+        correlation_rpm=correlation_length(noise),
         history_pulls=history,
         history_weight=effect.spread.history_weight if effect.spread is not None else 0.0,
     )

@@ -75,6 +75,8 @@ class NoiseUsed:
         pull_sd_pct: Band-mean pull-to-pull SD of one pull, percent.
         session_sd_pct: Band-mean session-to-session SD, percent; None if never seen.
         drift_sd_pct: Typical drift per pull of run order, percent; None if not estimated.
+        correlation_rpm: Engine speed over which the noise of a pull stays alike: the lag at which
+            its correlation falls to 1/e, at least; None if not known.
         history_pulls: Pulls outside this study that the noise was learned from.
         history_weight: Share of the variance estimate that rests on history, 0 to 1.
     """
@@ -85,6 +87,7 @@ class NoiseUsed:
     pull_sd_pct: float | None
     session_sd_pct: float | None
     drift_sd_pct: float | None
+    correlation_rpm: float | None
     history_pulls: int
     history_weight: float
 
@@ -185,7 +188,8 @@ class Comparison:
         pull_table: One row a pull of the study in run order: pull, file, dyno, session, setup,
             role (baseline / candidate / other), order, started, state, why, mean_kw, mean_nm
             (band means, null when excluded), rpm_low, rpm_high.
-        pull_curves: One row a pull and grid speed: pull, role, rpm, power_kw, torque_nm.
+        pull_curves: One row a pull and grid speed: pull, role, rpm, power_kw, torque_nm,
+            residual_pct (pull less what its setup, session and the drift say, percent).
         peaks: Peak power and torque of both setups; empty when the noise is unknown.
         influence: What each compared pull does to the answer; empty when the noise is unknown or a
             setup has a single pull.

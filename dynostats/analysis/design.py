@@ -100,6 +100,23 @@ def weigh_pulls(
     )
 
 
+def fit_residuals(curves: CurveSet, *, drift: bool) -> Floats:
+    """Return log curves less what setups, sessions and (if asked) a drift in each session say.
+
+    Args:
+        curves: Pulls of one engine, complete on the band.
+        drift: Whether a linear drift in run order is taken out of each session.
+
+    Returns:
+        Shape (pulls, speeds): residuals of the least-squares fit.
+    """
+    columns = [_one_hot(curves.setup), _one_hot(curves.session)]
+    if drift:
+        columns.append(_order_by_session(curves))
+    fixed = np.hstack(columns)
+    return curves.log_torque - fixed @ (np.linalg.pinv(fixed) @ curves.log_torque)
+
+
 def _one_hot(labels: list[str]) -> Floats:
     distinct = sorted(set(labels))
     return np.array([[float(label == name) for name in distinct] for label in labels])

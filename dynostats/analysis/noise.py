@@ -149,6 +149,17 @@ def pooled_variance(noise: NoiseModel) -> Floats | None:
     return pool_over_speed(np.concatenate([part.curves for part in parts]), noise.rpm)
 
 
+def correlation_length(noise: NoiseModel) -> float | None:
+    """Return the lag at which the correlation of pull noise over speed falls to 1/e, rpm."""
+    layer = noise.pull if noise.pull is not None else noise.own
+    if layer is None or len(noise.rpm) < 2:
+        return None
+    size = len(noise.rpm)
+    by_lag = np.array([np.diagonal(layer.correlation, lag).mean() for lag in range(size)])
+    low = np.flatnonzero(by_lag < np.exp(-1.0))
+    return float(noise.rpm[int(low[0])] - noise.rpm[0]) if low.size else None
+
+
 def pool_over_speed(curves: Floats, rpm: Floats) -> Floats:
     """Return the mean square of contrasts, pooled over neighbouring speeds, shape (speeds,)."""
     weights = pooling_weights(rpm)

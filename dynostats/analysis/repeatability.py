@@ -23,6 +23,12 @@ from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
 LEVEL = 0.95
+SESSION_COLUMNS = (
+    "session_sd_pct",
+    "session_sd_low_pct",
+    "session_sd_high_pct",
+    "reproducibility_limit_pct",
+)
 # Fewer degrees of freedom than this on either side show no difference of noise.
 LEAST_TO_TELL = 4
 
@@ -46,7 +52,8 @@ class Repeatability:
 
     Args:
         curve: One row a grid speed: rpm, pull_sd_pct with pull_sd_low_pct and pull_sd_high_pct
-            (95% interval), session_sd_pct, repeatability_limit_pct, reproducibility_limit_pct
+            (95% interval), session_sd_pct with session_sd_low_pct and session_sd_high_pct
+            (approximate 95% interval), repeatability_limit_pct, reproducibility_limit_pct
             (95% limits for the difference of two single pulls in one session and in two), pull_df.
         pull_df: Degrees of freedom of the pull-to-pull SD.
         session_df: Degrees of freedom of the session-to-session SD; None if never seen.
@@ -172,21 +179,38 @@ def _table(
     }
     unknown: list[None] = [None] * len(rpm)
     if session is None or session_variance is None:
-        columns |= {"session_sd_pct": unknown, "reproducibility_limit_pct": unknown}
+        columns |= dict.fromkeys(SESSION_COLUMNS, unknown)
     else:
         total = variance + session_variance
         # Satterthwaite (1946): the total is a sum of two mean squares with known shares.
         share = 1.0 / session.coefficient
         parts = np.array([(1.0 - share) * variance, session_variance + share * variance])
         mixed_df = total**2 / (parts[0] ** 2 / df + parts[1] ** 2 / session.df)
+        low, high = _session_interval(session, session_variance, variance)
         columns |= {
             "session_sd_pct": 100.0 * np.sqrt(session_variance),
+            "session_sd_low_pct": 100.0 * np.sqrt(low),
+            "session_sd_high_pct": 100.0 * np.sqrt(high),
             "reproducibility_limit_pct": limit_factor(mixed_df) * 100.0 * np.sqrt(total),
         }
-    return pl.DataFrame(
-        columns,
-        schema_overrides={"session_sd_pct": pl.Float64, "reproducibility_limit_pct": pl.Float64},
-    )
+    return pl.DataFrame(columns, schema_overrides=dict.fromkeys(SESSION_COLUMNS, pl.Float64))
+
+
+def _session_interval(
+    session: LayerNoise, session_variance: Floats, variance: Floats
+) -> tuple[Floats, Floats]:
+    """Return bounds of the session variance from those of its mean square.
+
+    Source: Williams (1962), Biometrika 49:278: the pull variance is taken at its estimate.
+    """
+    square = session_variance * session.coefficient + variance
+    tail = (1.0 - LEVEL) / 2.0
+
+    def bound(share: float) -> Floats:
+        edge = square * session.df / float(chi2.ppf(share, session.df))
+        return np.clip((edge - variance) / session.coefficient, 0.0, None)
+
+    return bound(1.0 - tail), bound(tail)
 
 
 def _by_engine(layers: Layers, rpm: Floats, curves: CurveSet) -> pl.DataFrame:

@@ -9,6 +9,7 @@ import polars as pl
 
 from dynostats.analysis.conclude import percent
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.design import fit_residuals
 from dynostats.analysis.effect import Effect
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study
@@ -63,6 +64,7 @@ def lay_tables(
             "rpm": np.tile(own.rpm, len(own)),
             "power_kw": power.ravel(),
             "torque_nm": torque.ravel(),
+            "residual_pct": percent(fit_residuals(own, drift=effect.contrast.drift_fitted)).ravel(),
         }
     )
     means = pl.DataFrame(

@@ -124,13 +124,12 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         *_warnings(noise.pull, noise.session, session),
         *_warn_outlying(names),
     )
-    table = _table(
-        curves.rpm[seen],
-        noise.pull.variance[seen],
-        pull_df[seen],
-        noise.session,
-        None if session is None else session[seen],
-    )
+    columns = _pull_columns(curves.rpm, noise.pull.variance, pull_df)
+    if noise.session is None or session is None:
+        columns |= {name: np.full(len(curves.rpm), np.nan) for name in SESSION_COLUMNS}
+    else:
+        columns |= _session_columns(noise.session, session, noise.pull.variance, pull_df)
+    table = pl.DataFrame(columns).fill_nan(None).filter(pl.Series(seen))
     return Repeatability(
         curve=table,
         pull_df=float(noise.pull.df),
@@ -160,16 +159,10 @@ def _rms(variance: Floats) -> float:
     return 100.0 * float(np.sqrt(variance.mean()))
 
 
-def _table(
-    rpm: Floats,
-    variance: Floats,
-    df: Floats,
-    session: LayerNoise | None,
-    session_variance: Floats | None,
-) -> pl.DataFrame:
+def _pull_columns(rpm: Floats, variance: Floats, df: Floats) -> dict[str, Floats]:
     sd = 100.0 * np.sqrt(variance)
     tail = (1.0 - LEVEL) / 2.0
-    columns: dict[str, Floats | list[None]] = {
+    return {
         "rpm": rpm,
         "pull_sd_pct": sd,
         "pull_sd_low_pct": sd * np.sqrt(df / chi2.ppf(1.0 - tail, df)),
@@ -177,40 +170,40 @@ def _table(
         "repeatability_limit_pct": limit_factor(df) * sd,
         "pull_df": df,
     }
-    unknown: list[None] = [None] * len(rpm)
-    if session is None or session_variance is None:
-        columns |= dict.fromkeys(SESSION_COLUMNS, unknown)
-    else:
-        total = variance + session_variance
-        # Satterthwaite (1946): the total is a sum of two mean squares with known shares.
-        share = 1.0 / session.coefficient
-        parts = np.array([(1.0 - share) * variance, session_variance + share * variance])
-        mixed_df = total**2 / (parts[0] ** 2 / df + parts[1] ** 2 / session.df)
-        low, high = _session_interval(session, session_variance, variance)
-        columns |= {
-            "session_sd_pct": 100.0 * np.sqrt(session_variance),
-            "session_sd_low_pct": 100.0 * np.sqrt(low),
-            "session_sd_high_pct": 100.0 * np.sqrt(high),
-            "reproducibility_limit_pct": limit_factor(mixed_df) * 100.0 * np.sqrt(total),
-        }
-    return pl.DataFrame(columns, schema_overrides=dict.fromkeys(SESSION_COLUMNS, pl.Float64))
 
 
-def _session_interval(
-    session: LayerNoise, session_variance: Floats, variance: Floats
-) -> tuple[Floats, Floats]:
-    """Return bounds of the session variance from those of its mean square.
+def _session_columns(
+    layer: LayerNoise, variance: Floats, pull_variance: Floats, pull_df: Floats
+) -> dict[str, Floats]:
+    """Columns of the session layer; NaN at speeds that no two sessions cover.
 
-    Source: Williams (1962), Biometrika 49:278: the pull variance is taken at its estimate.
+    Source: Satterthwaite (1946) for the degrees of freedom of a sum of mean squares with known
+    shares; Williams (1962), Biometrika 49:278, for the interval, the pull variance taken at its
+    estimate.
     """
-    square = session_variance * session.coefficient + variance
+    covered: Floats = np.isfinite(layer.curves).sum(axis=0).astype(np.float64)
+    df = np.where(covered > 0, covered, np.nan)
+    total = pull_variance + variance
+    share = 1.0 / layer.coefficient
+    parts = ((1.0 - share) * pull_variance, variance + share * pull_variance)
+    with np.errstate(divide="ignore", invalid="ignore"):  # speeds that no pull contrast covers
+        mixed_df = total**2 / (parts[0] ** 2 / pull_df + parts[1] ** 2 / df)
+    square = variance * layer.coefficient + pull_variance
     tail = (1.0 - LEVEL) / 2.0
 
-    def bound(share: float) -> Floats:
-        edge = square * session.df / float(chi2.ppf(share, session.df))
-        return np.clip((edge - variance) / session.coefficient, 0.0, None)
+    def bound(level: float) -> Floats:
+        edge = square * df / chi2.ppf(level, df)
+        return 100.0 * np.sqrt(np.clip((edge - pull_variance) / layer.coefficient, 0.0, None))
 
-    return bound(1.0 - tail), bound(tail)
+    limit = limit_factor(mixed_df) * 100.0 * np.sqrt(total)
+    least = limit_factor(pull_df) * 100.0 * np.sqrt(pull_variance)
+    return {
+        "session_sd_pct": 100.0 * np.sqrt(variance) + 0.0 * df,
+        "session_sd_low_pct": bound(1.0 - tail),
+        "session_sd_high_pct": bound(tail),
+        # Two sessions differ by no less than two pulls of one do, whichever is known better.
+        "reproducibility_limit_pct": np.maximum(limit, least),
+    }
 
 
 def _by_engine(layers: Layers, rpm: Floats, curves: CurveSet) -> pl.DataFrame:

@@ -115,7 +115,8 @@ UNITS: tuple[Unit, ...] = (
         "degC",
         "temperature",
         "degree_Celsius",
-        "°c c ºc ˚c deg.c deg-c deg_c degrees-c degreec grad grad.c grad-c celsius gradc grd.c",
+        "°c c ºc ˚c deg.c deg-c deg_c degrees-c degreec grad grad.c grad-c celsius gradc grd.c "
+        "øc â°c",  # the degree sign of DOS, and of UTF-8 read as Latin-1
     ),
     _unit(
         "degF",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from dynostats.ingest.channels import Channel, ChannelTable, Match, Reference, UserRule
+from dynostats.ingest.channels import ChannelTable, Match, Reference
 from dynostats.ingest.draft import clean_name
 from dynostats.ingest.labels import Label, read_labels
 from dynostats.ingest.log import Finding
@@ -22,10 +22,9 @@ class Binding:
         source: Header as found.
         number: Number of the column in the file, from 1.
         channel: Name it is stored under.
-        spec: Entry of the channel table; None for a channel outside it.
+        match: The name that was recognised; None for a column outside table and channel file.
         source_unit: Unit of the file's numbers (short name, or words as found); "" when not stated.
-        reference: What header, unit or user say about a pressure.
-        rule: The user's rule, if it was the user who named the column.
+        reference: What header, unit or channel file say about a pressure in so many words.
         how: How name and unit were decided.
         finding: What its reader should know; None for an ordinary header.
     """
@@ -33,17 +32,16 @@ class Binding:
     source: str
     number: int
     channel: str
-    spec: Channel | None
+    match: Match | None
     source_unit: str
     reference: Reference
-    rule: UserRule | None
     how: str
     finding: Finding | None = None
 
 
 @lru_cache(maxsize=512)
 def bind_header(header: Header, table: ChannelTable) -> tuple[Binding, ...]:
-    """Return what each column stands for, in file order, with distinct names.
+    """Return what each column stands for, in file order.
 
     Two columns may claim one channel here; who gets it depends on their values.
 
@@ -60,16 +58,19 @@ def bind_header(header: Header, table: ChannelTable) -> tuple[Binding, ...]:
 
 def _bind(title: str, unit: str, number: int, table: ChannelTable) -> Binding:
     ways = read_labels(title, unit)
-    ruled = _bind_ruled(title, ways, number, table)
-    if ruled is not None:
-        return ruled
-    if not _has_rules(title, ways, table):
-        for way in ways:
-            for match in table.find(way.name):
-                binding = _bind_match(title, way, match, number)
-                if binding is not None:
-                    return binding
-    return _bind_unknown(title, ways, number, table)
+    if _has_rules(title, ways, table):
+        bound = _bind_ruled(title, ways, number, table)
+    else:
+        bound = next(
+            (
+                binding
+                for way in ways
+                for match in table.find(way.name)
+                if (binding := _bind_match(title, way, match, number)) is not None
+            ),
+            None,
+        )
+    return bound or _bind_unknown(title, ways, number, table)
 
 
 def _has_rules(title: str, ways: Sequence[Label], table: ChannelTable) -> bool:
@@ -79,7 +80,7 @@ def _has_rules(title: str, ways: Sequence[Label], table: ChannelTable) -> bool:
 def _bind_ruled(
     title: str, ways: Sequence[Label], number: int, table: ChannelTable
 ) -> Binding | None:
-    """Return what the user's own file says about a column, or None."""
+    """Return what the user's channel file says about a column, or None."""
     for way, text in [(ways[0], title), *((way, way.name) for way in ways)]:
         for match in table.find_rules(text):
             rule = match.rule
@@ -91,10 +92,9 @@ def _bind_ruled(
                 source=title,
                 number=number,
                 channel=match.channel,
-                spec=match.spec,
+                match=match,
                 source_unit=unit or way.unit.text,
                 reference=rule.reference or way.reference,
-                rule=rule,
                 how=f"named in the channel file; {stated}",
             )
     return None
@@ -110,78 +110,66 @@ def _say_unit(way: Label, unit: str) -> str:
 
 def _bind_match(title: str, way: Label, match: Match, number: int) -> Binding | None:
     """Return the binding if the unit beside the name is of the channel's kind, else None."""
+    match = _tell_mixture(way, match)
     spec = match.spec
-    if spec is None:
+    if spec is None or (way.unit.text and not way.unit.unit):
         return None
-    if not way.unit.text:
-        if match.needs_unit:
-            return None
-        unit = spec.assumed
-    elif way.unit.unit:
-        unit = way.unit.unit
-        if spec.name in {"lambda", "afr"}:
-            return _bind_mixture(title, way, match, number)
-        if unit_dimension(unit) != unit_dimension(spec.unit):
-            return None
-    else:
+    unit = way.unit.unit or spec.assumed
+    if not way.unit.unit and match.needs_unit:
+        return None
+    if spec.name == "afr" and unit == "1":
+        unit = "AFR"
+    if unit and unit_dimension(unit) != unit_dimension(spec.unit):
         return None
     return Binding(
         source=title,
         number=number,
         channel=match.channel,
-        spec=spec,
+        match=match,
         source_unit=unit,
-        reference=(way.reference or match.reference) if _is_pressure(spec) else "",
-        rule=None,
+        reference=way.reference if unit_dimension(spec.unit) == "pressure" else "",
         how=f"'{way.name}' is a usual name of {match.channel}; {_say_unit(way, unit)}",
     )
 
 
-def _is_pressure(spec: Channel) -> bool:
-    return unit_dimension(spec.unit) == "pressure"
-
-
-def _bind_mixture(title: str, way: Label, match: Match, number: int) -> Binding | None:
-    """Return the binding of a mixture column; its unit tells lambda from air fuel ratio."""
-    dimension = unit_dimension(way.unit.unit)
+def _tell_mixture(way: Label, match: Match) -> Match:
+    """Return the match of a mixture column as its unit has it: lambda or air fuel ratio."""
     spec = match.spec
-    if spec is None or dimension not in {"ratio", "air fuel ratio"}:
-        return None
-    wanted = "afr" if dimension == "air fuel ratio" else spec.name
-    if way.unit.text.lower() in {"lambda", "λ"}:
+    if spec is None or spec.name not in {"lambda", "afr"} or not way.unit.unit:
+        return match
+    wanted = spec.name
+    if unit_dimension(way.unit.unit) == "air fuel ratio":
+        wanted = "afr"
+    elif way.unit.text.lower() in {"lambda", "λ"}:
         wanted = "lambda"
+    if wanted == spec.name:
+        return match
     unit = "AFR" if wanted == "afr" else "1"
-    return Binding(
-        source=title,
-        number=number,
+    return replace(
+        match,
         channel=match.channel.replace(spec.name, wanted, 1),
         spec=replace(spec, name=wanted, unit=unit, assumed=unit),
-        source_unit=unit if wanted == "afr" else way.unit.unit,
-        reference="",
-        rule=None,
-        how=f"'{way.name}' is a usual name of {wanted}; {_say_unit(way, unit)}",
     )
 
 
 def _bind_unknown(title: str, ways: Sequence[Label], number: int, table: ChannelTable) -> Binding:
-    way = next((way for way in ways if way.unit.unit), ways[0])
     plain = ways[0]
     close = next((match for way in ways for match in table.find(way.name) if match.spec), None)
-    unit = plain.unit.unit or plain.unit.text or (way.unit.unit if close else "")
+    unit = next((way.unit.unit or way.unit.text for way in ways if way.unit.text), "")
+    unit = unit if plain.unit.text or close else ""
     how, finding = "not in the channel table, kept under its own name", None
     if _has_rules(title, ways, table):
         how = "the channel file gives this name to another column, kept under its own name"
-    elif close is not None and close.spec is not None and plain.unit.text and not close.needs_unit:
+    elif close is not None and unit and not close.needs_unit:
         finding = _wrong_unit(title, number, unit, close)
-        how = f"{finding.message}"
+        how = finding.message
     return Binding(
         source=title,
         number=number,
         channel=clean_name(plain.name) or f"column_{number}",
-        spec=None,
+        match=None,
         source_unit=unit,
         reference="",
-        rule=None,
         how=how,
         finding=finding,
     )
@@ -200,14 +188,13 @@ def _wrong_unit(title: str, number: int, unit: str, close: Match) -> Finding:
 
 def _make_distinct(bindings: list[Binding], table: ChannelTable) -> list[Binding]:
     """Give columns outside the table names that neither the table nor another column has."""
-    taken = {binding.channel for binding in bindings if binding.spec is not None}
+    taken = {binding.channel for binding in bindings if binding.match is not None}
     distinct: list[Binding] = []
     for binding in bindings:
-        if binding.spec is None:
-            name = binding.channel
-            stored = any(match.channel == name for match in table.find(name))
-            if name in taken or (stored and binding.rule is None):
-                binding = replace(binding, channel=f"{name}_column_{binding.number}")  # noqa: PLW2901
-            taken.add(binding.channel)
-        distinct.append(binding)
+        name = binding.channel
+        if binding.match is None:
+            if name in taken or any(match.channel == name for match in table.find(name)):
+                name = f"{name}_column_{binding.number}"
+            taken.add(name)
+        distinct.append(replace(binding, channel=name))
     return distinct

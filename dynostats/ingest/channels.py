@@ -90,6 +90,7 @@ class Match:
         spec: The table's entry; None for a channel the user made up.
         reference: The pressure reference that the name itself states.
         needs_unit: Whether the name counts only beside a unit of the right kind.
+        charged: Whether the name says that the engine is charged.
         rule: The user's rule, when it was the user who gave the name.
     """
 
@@ -97,6 +98,7 @@ class Match:
     spec: Channel | None
     reference: Reference = ""
     needs_unit: bool = False
+    charged: bool = False
     rule: UserRule | None = None
 
 
@@ -242,11 +244,13 @@ def _shipped_names(spec: Channel, entry: Mapping[str, list[str]]) -> list[tuple[
     stated = Match(channel=spec.name, spec=spec, needs_unit=True)
     absolute = Match(channel=spec.name, spec=spec, reference="absolute")
     gauge = Match(channel=spec.name, spec=spec, reference="gauge")
+    charged = Match(channel=spec.name, spec=spec, charged=True)
     return [
         (spec.name, plain),
         *((name, plain) for name in entry.get("names", ()) if channel_key(name) != spec.name),
         *((name, absolute) for name in entry.get("absolute", ())),
         *((name, gauge) for name in entry.get("gauge", ())),
+        *((name, charged) for name in entry.get("charged", ())),
         *((name, stated) for name in entry.get("stated", ())),
     ]
 

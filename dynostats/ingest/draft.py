@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from dynostats.arrays import Flags, Floats
-from dynostats.ingest.channels import Channel, Reference, UserRule
+from dynostats.ingest.channels import Channel, Match, Reference, UserRule
 from dynostats.ingest.log import Ambient, Finding, Severity
 
 LOADED_SHARE = 0.5
@@ -23,25 +23,30 @@ class Column:
         source: Header as found; "" for a derived channel.
         number: Number of the column in the file, from 1; 0 for a derived one.
         channel: Name it is stored under.
-        spec: Entry of the channel table; None for a channel outside it.
+        match: The name that was recognised; None for a column that has none.
+        spec: Entry of the channel table it stands for; None once it stands for none.
         unit: Unit of `values`; "" while unknown.
         source_unit: Unit of the file's numbers, short name or words as found.
         values: Shape (rows,), NaN where missing.
         how: Sentences on how name, unit and reference were decided.
-        reference: What the file or the user says about a pressure.
-        rule: The user's rule that named it.
+        reference: What the file or the user says about a pressure in so many words.
     """
 
     source: str
     number: int
     channel: str
+    match: Match | None
     spec: Channel | None
     unit: str
     source_unit: str
     values: Floats
     how: list[str]
     reference: Reference = ""
-    rule: UserRule | None = None
+
+    @property
+    def rule(self) -> UserRule | None:
+        """Return the user's rule that named the column, or None."""
+        return self.match.rule if self.match else None
 
     def demote(self, channel: str, why: str) -> None:
         """Keep the column under a name that no analysis takes for the stored channel."""

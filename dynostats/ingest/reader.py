@@ -73,13 +73,13 @@ def _column(binding: Binding, raw: Table, place: int) -> Column:
         source=binding.source,
         number=binding.number,
         channel=binding.channel,
-        spec=binding.spec,
-        unit="" if binding.spec is not None else binding.source_unit,
+        match=binding.match,
+        spec=binding.match.spec if binding.match else None,
+        unit=binding.source_unit,
         source_unit=binding.source_unit,
         values=raw.values[place],
         how=[binding.how],
         reference=binding.reference,
-        rule=binding.rule,
     )
 
 

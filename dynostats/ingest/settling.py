@@ -103,6 +103,7 @@ def _keep_unitless(draft: Draft, column: Column, shown: str) -> None:
         "--channels."
     )
     draft.tell("unit_unknown", "doubtful", message)
+    column.unit = ""
     column.demote(draft.free_name(f"{name}_unit_unknown", column.number), "unit not known")
 
 
@@ -196,10 +197,13 @@ def _settle_doubles(draft: Draft) -> None:
     undecided: list[str] = []
     for channel, group in doubles.items():
         ruled = [column for column in group if column.rule is not None]
+        strong = [column for column in group if column.match and not column.match.needs_unit]
         if len(ruled) == 1:
-            _keep_one(draft, group, ruled[0], "the channel file names another column")
+            _keep_one(draft, group, ruled[0], "the channel file says so")
+        elif len(strong) == 1 and not ruled:
+            _keep_one(draft, group, strong[0], "its name is the clearer one")
         elif _agree(group):
-            _keep_one(draft, group, group[0], "it says the same as another column")
+            _keep_one(draft, group, group[0], "both say the same")
         else:
             undecided.append(_say_double(channel, group))
             for column in group:
@@ -217,7 +221,10 @@ def _keep_one(draft: Draft, group: Sequence[Column], kept: Column, why: str) -> 
                 f"Columns {kept.number} and {column.number} both claim {kept.channel}; column "
                 f"{kept.number} '{kept.source}' was taken, because {why}.",
             )
-            column.demote(f"{kept.channel}_column_{column.number}", why)
+            column.demote(
+                f"{kept.channel}_column_{column.number}",
+                f"column {kept.number} was taken, because {why}",
+            )
 
 
 def _agree(group: Sequence[Column]) -> bool:
@@ -328,6 +335,7 @@ def _add(draft: Draft, channel: str, unit: str, values: Floats, how: str) -> Non
             source="",
             number=0,
             channel=channel,
+            match=None,
             spec=None,
             unit=unit,
             source_unit=unit,

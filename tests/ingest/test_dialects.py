@@ -79,7 +79,7 @@ def logs(draw, *, proving: bool):
         "time": np.cumsum(rng.uniform(0.05, 0.15, rows)),
         "engine_speed": np.linspace(*sorted(rng.uniform(900.0, 9500.0, 2)), rows),
         "torque": rng.uniform(40.0, 1500.0, rows),
-        "manifold_pressure": rng.uniform(60.0, 280.0, rows),
+        "manifold_pressure": rng.uniform(100.0, 280.0, rows),
         "lambda": rng.uniform(0.7, 1.3, rows),
         "oil_temperature": rng.uniform(60.0, 130.0, rows),
         "exhaust_temperature_3": rng.uniform(300.0, 1050.0, rows),

@@ -105,7 +105,9 @@ def _single(path: Path) -> FoundFile:
 def _in_folder(folder: Path) -> Iterable[FoundFile]:
     for path in sorted(folder.rglob("*")):
         inside = path.relative_to(folder)
-        if path.is_file() and not _is_passing(inside) and path.name.lower() not in SHEET_NAMES:
+        # A link that leads nowhere is a file that cannot be opened: it is said, not passed over.
+        is_file = path.is_file() or (path.is_symlink() and not path.exists())
+        if is_file and not _is_passing(inside) and path.name.lower() not in SHEET_NAMES:
             yield FoundFile(path=path, shown=inside.as_posix(), root=folder)
 
 

@@ -15,7 +15,26 @@ from dynostats.errors import DynostatsError
 from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
 from dynostats.intake.files import FoundFile
 from dynostats.intake.paperwork import labels_of
+from dynostats.intake.report import Refused, refusal
 from dynostats.warehouse import NewPull, Source
+
+# What reading one file gives.
+Outcome = list[NewPull] | Refused
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """A file to be read.
+
+    Args:
+        file: Where it lies, and what to call it.
+        source: Its bytes.
+        rows: Its rows of the sheet.
+    """
+
+    file: FoundFile
+    source: Source
+    rows: tuple[SheetRow, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,14 +64,31 @@ def source_of(file: FoundFile) -> Source:
     return Source(file=file.path.name, sha256=hashlib.sha256(data).hexdigest(), data=data)
 
 
-def read_pulls(
-    source: Source, file: FoundFile, rows: Sequence[SheetRow], *, table: ChannelTable
-) -> list[NewPull]:
+def pulls_or_refusal(task: Task, *, table: ChannelTable) -> Outcome:
+    """Read a file and return its pulls, or why there are none: a bad file stops nothing.
+
+    An error that nobody foresaw is a refusal too, and says so, so that it can be reported.
+    """
+    try:
+        return read_pulls(task, table=table)
+    except DynostatsError as error:
+        return refusal(task.file.shown, error)
+    except Exception as error:  # noqa: BLE001 - one file must not take 4,999 others with it
+        return Refused(
+            file=task.file.shown,
+            what=f"reading it failed in a way nobody foresaw ({type(error).__name__}: {error})",
+            where=task.file.shown,
+            mend="Please report this as a fault of dynostats, with the file if you may.",
+        )
+
+
+def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
     """Read a file and return its pulls with labels, curves and findings.
 
     Raises:
         DynostatsError: If the file is no log, or its labels are unknown.
     """
+    source, file, rows = task.source, task.file, task.rows
     ambient = rows[0].ambient if rows else None
     log, parts, findings = read_parts(source, table=table, ambient=ambient)
     labels = labels_of(file, rows, log, parts=len(parts))

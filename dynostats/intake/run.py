@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dynostats.errors import DynostatsError
-from dynostats.ingest import ChannelTable, load_channel_table
+from dynostats.ingest import load_channel_table
 from dynostats.intake.files import Found, FoundFile, find_files
 from dynostats.intake.known import why_skipped
 from dynostats.intake.paperwork import Paperwork
-from dynostats.intake.pulls import read_pulls, source_of
+from dynostats.intake.pulls import Outcome, Task, source_of
+from dynostats.intake.readers import Read, reader
 from dynostats.intake.report import (
     IngestReport,
     Progress,
@@ -22,7 +23,7 @@ from dynostats.intake.report import (
     say_nothing,
     stored_entry,
 )
-from dynostats.warehouse import NewPull, Source, Store, StoredLabels, open_store
+from dynostats.warehouse import NewPull, Store, StoredLabels, open_store
 
 # A batch is one transaction. Fewer, larger ones are faster (a transaction a file costs 6 times the
 # reading, one for 1,000 files a sixth of it); memory bounds them.
@@ -60,11 +61,14 @@ def ingest(
     found = find_files(paths, not_logs=not_logs)
     paperwork = Paperwork(found.logs, sheet=sheet)
     table = load_channel_table(channels)
-    with open_store(warehouse, write=True) as store:
+    with (
+        open_store(warehouse, write=True) as store,
+        reader(table, files=len(found.logs)) as read,
+    ):
         run = _Run(
             store=store,
             paperwork=paperwork,
-            table=table,
+            read=read,
             total=len(found.logs),
             tell=progress or say_nothing,
         )
@@ -83,63 +87,87 @@ class _Run:
 
     store: Store
     paperwork: Paperwork
-    table: ChannelTable
+    read: Read
     total: int
     tell: Callable[[Progress], None]
     stored: list[Stored] = field(default_factory=list[Stored])
     skipped: list[Skipped] = field(default_factory=list[Skipped])
     refused: list[Refused] = field(default_factory=list[Refused])
+    seen: set[str] = field(default_factory=set[str])
+    again: list[FoundFile] = field(default_factory=list[FoundFile])
     done: int = 0
 
-    def take(self, files: Iterable[FoundFile]) -> None:
-        """Read files in batches and store each batch."""
+    def take(self, files: Sequence[FoundFile]) -> None:
+        """Read files in batches and store each batch, reading the next one meanwhile."""
+        begun: _Begun | None = None
         for batch in self._batches(files):
-            self._take_batch(batch)
+            following = self._begin(batch)
+            if begun:
+                self._finish(begun)
+            begun = following
+        if begun:
+            self._finish(begun)
+        if self.again:  # the first file of the same bytes is now stored, or refused
+            repeated, self.again = self.again, []
+            self.seen.clear()
+            self.take(repeated)
 
-    def _batches(self, files: Iterable[FoundFile]) -> Iterator[list[_Read]]:
-        batch: list[_Read] = []
+    def _batches(self, files: Iterable[FoundFile]) -> Iterator[list[Task]]:
+        """Read bytes until a batch is full; put files aside whose bytes came before."""
+        batch: list[Task] = []
         size = 0
         for file in files:
-            try:
-                source = source_of(file)
-            except OSError as error:
-                self._note(_unreadable(file, error))
+            task = self._task(file)
+            if task is None:
                 continue
-            batch.append(_Read(file=file, source=source))
-            size += len(source.data)
+            batch.append(task)
+            size += len(task.source.data)
             if len(batch) >= BATCH_FILES or size >= BATCH_BYTES:
                 yield batch
                 batch, size = [], 0
         yield batch
 
-    def _take_batch(self, batch: list[_Read]) -> None:
-        first: dict[str, _Read] = {}
-        again = [read for read in batch if first.setdefault(read.source.sha256, read) is not read]
-        known = self.store.labels_of_sources(list(first))
-        taken: list[tuple[_Read, NewPull]] = []
-        for read in first.values():
-            outcome = self._outcome(read, known.get(read.source.sha256))
-            if isinstance(outcome, list):
-                taken += [(read, pull) for pull in outcome]
-            self._note(outcome)
-        self._commit(taken)
-        if again:  # the same bytes twice in one batch: now the first of them is stored, or refused
-            self._take_batch(again)
-
-    def _outcome(
-        self, read: _Read, known: list[StoredLabels] | None
-    ) -> list[NewPull] | Skipped | Refused:
-        """Return the pulls of a file, or why it has none to store."""
-        file = read.file
+    def _task(self, file: FoundFile) -> Task | None:
         try:
-            rows = self.paperwork.rows_of(file)
-            if known:
-                return Skipped(file=file.shown, reason=why_skipped(file, rows, known))
-            return read_pulls(read.source, file, rows, table=self.table)
+            task = Task(file=file, source=source_of(file), rows=self.paperwork.rows_of(file))
+        except OSError as error:
+            self._note(_unreadable(file, error))
         except DynostatsError as error:
-            return refusal(file.shown, error)
+            self._note(refusal(file.shown, error))
+        else:
+            if task.source.sha256 not in self.seen:
+                self.seen.add(task.source.sha256)
+                return task
+            self.again.append(file)
+        return None
 
-    def _note(self, outcome: list[NewPull] | Skipped | Refused) -> None:
+    def _begin(self, batch: list[Task]) -> _Begun:
+        """Deal with the files whose bytes are stored, and begin to read the others."""
+        known = self.store.labels_of_sources([task.source.sha256 for task in batch])
+        for task in batch:
+            if task.source.sha256 in known:
+                self._note(_repeated(task, known[task.source.sha256]))
+        new = [task for task in batch if task.source.sha256 not in known]
+        return _Begun(tasks=new, outcomes=self.read(new))
+
+    def _finish(self, begun: _Begun) -> None:
+        """Wait for what was begun, and store it as one batch."""
+        taken: list[tuple[str, NewPull]] = []
+        for task, outcome in zip(begun.tasks, begun.outcomes, strict=True):
+            if isinstance(outcome, list):
+                taken += [(task.file.shown, pull) for pull in outcome]
+            self._note(outcome)
+        if not taken:
+            return
+        names = self.store.add([pull for _, pull in taken])
+        committed = tuple(
+            stored_entry(name, pull, file=file)
+            for name, (file, pull) in zip(names, taken, strict=True)
+        )
+        self.stored += committed
+        self.tell(Progress(done=self.done, total=self.total, committed=committed))
+
+    def _note(self, outcome: Outcome | Skipped) -> None:
         if isinstance(outcome, Skipped):
             self.skipped.append(outcome)
         elif isinstance(outcome, Refused):
@@ -147,24 +175,20 @@ class _Run:
         self.done += 1
         self.tell(Progress(done=self.done, total=self.total))
 
-    def _commit(self, taken: list[tuple[_Read, NewPull]]) -> None:
-        if not taken:
-            return
-        names = self.store.add([pull for _, pull in taken])
-        committed = tuple(
-            stored_entry(name, pull, file=read.file.shown)
-            for name, (read, pull) in zip(names, taken, strict=True)
-        )
-        self.stored += committed
-        self.tell(Progress(done=self.done, total=self.total, committed=committed))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Read:
-    """A file and its bytes."""
+class _Begun:
+    """A batch that is being read."""
 
-    file: FoundFile
-    source: Source
+    tasks: list[Task]
+    outcomes: Iterable[Outcome]
+
+
+def _repeated(task: Task, known: list[StoredLabels]) -> Skipped | Refused:
+    try:
+        return Skipped(file=task.file.shown, reason=why_skipped(task.file, task.rows, known))
+    except DynostatsError as error:
+        return refusal(task.file.shown, error)
 
 
 def _unreadable(file: FoundFile, error: OSError) -> Refused:

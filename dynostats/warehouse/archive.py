@@ -73,10 +73,17 @@ def export(warehouse: Path, directory: Path) -> tuple[Path, ...]:
             raise InputError(
                 "the folder is not empty", where=str(directory), mend="Choose a new or empty one."
             )
-        (directory / "sources").mkdir(parents=True, exist_ok=True)
-        written = [_export_table(store, name, directory) for name in exported_tables()]
-        _export_sources(store, directory / "sources")
-        return tuple(written)
+        draft = directory.with_name(f".{directory.name}.part")
+        try:
+            (draft / "sources").mkdir(parents=True)
+            written = [_export_table(store, name, draft) for name in exported_tables()]
+            _export_sources(store, draft / "sources")
+            if directory.exists():
+                directory.rmdir()  # it is empty; a folder cannot be replaced everywhere
+            draft.rename(directory)
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+        return tuple(directory / path.name for path in written)
 
 
 def restore(directory: Path, warehouse: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -103,7 +104,7 @@ class StoredLabels:
 
     pull: str
     now: Mapping[str, LabelValue]
-    ever: Mapping[str, frozenset[str]]
+    ever: Mapping[str, AbstractSet[str]]
 
 
 def label_text(value: LabelValue) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 import duckdb
 
 from dynostats.errors import WarehouseError
-from dynostats.warehouse.connection import connect, rows_of
+from dynostats.warehouse.connection import connect, errors_in_words, rows_of
 from dynostats.warehouse.named import queries_folder
 from dynostats.warehouse.wide import KEYS, show
 
@@ -55,7 +55,10 @@ def create_warehouse(path: Path) -> None:
             "the folder for the warehouse does not exist", where=str(path), mend="Make it first."
         )
     try:
-        with tempfile.TemporaryDirectory(prefix=f".{path.name}-", dir=path.parent) as folder:
+        with (
+            tempfile.TemporaryDirectory(prefix=f".{path.name}-", dir=path.parent) as folder,
+            errors_in_words(path),
+        ):
             draft = Path(folder) / path.name
             with duckdb.connect(draft) as connection:
                 _apply(connection, after=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections import defaultdict
 from collections.abc import Callable, Generator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -308,21 +309,13 @@ class Store:
             pulls = rows_of(self._connection, "store/labels_of_sources", {"sha256": sha256})
             past = rows_of(self._connection, "store/corrections_of_sources", {"sha256": sha256})
         fields = [c.name for c in named_query("store/labels_of_sources").columns][2:]
+        once: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
+        for pull, field, old, new in past:
+            once[pull, field] |= {str(old), str(new)}
         answer: dict[str, list[StoredLabels]] = {}
         for file, pull, *values in pulls:
             now = dict(zip(fields, values, strict=True))
-            ever = {
-                field: frozenset(
-                    {label_text(now[field])}
-                    | {
-                        text
-                        for name, at, *both in past
-                        if (name, at) == (pull, field)
-                        for text in both
-                    }
-                )
-                for field in fields
-            }
+            ever = {field: once[pull, field] | {label_text(now[field])} for field in fields}
             answer.setdefault(file, []).append(StoredLabels(pull=pull, now=now, ever=ever))
         return answer
 

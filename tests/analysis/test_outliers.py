@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from studies import laid_out, wiggle
+
+from dynostats.analysis.outliers import find_outlying
+
+RPM = np.arange(2000.0, 6001.0, 200.0)
+
+
+def pulls_of(*layout, sd=0.004, seed=0, engine=None):
+    rng = np.random.default_rng(seed)
+    count = sum(len(run) for run in layout)
+    sds = [sd] * count if np.isscalar(sd) else sd
+    return laid_out(
+        *layout, curves=np.array([wiggle(rng, RPM, one) for one in sds]), rpm=RPM, engine=engine
+    )
+
+
+def flagged(curves):
+    return np.flatnonzero(find_outlying(curves)).tolist()
+
+
+@pytest.mark.parametrize("fault", [-0.08, 0.08, "collapse"])
+def test_one_bad_pull_is_flagged(fault):
+    curves = pulls_of("AAAA", "BBBB", "ABAB")
+    curves.log_torque[5] += np.where(RPM > 3500.0, -0.3, 0.0) if fault == "collapse" else fault
+    assert flagged(curves) == [5]
+
+
+def test_of_a_pair_both_are_flagged():
+    curves = pulls_of("AAAA", "BBBB", "CC")
+    curves.log_torque[8] += 0.1
+    assert flagged(curves) == [8, 9]
+
+
+def test_clean_pulls_are_hardly_ever_flagged():
+    # The limit is p = 1e-4 a pull and a tenfold variance; 200 warehouses of 24 pulls are 4,800
+    # pulls, of which more than 4 flagged has probability 0.0002 at 1e-4 (Poisson, 0.48).
+    layout = ["AAAA"] * 6
+    found = sum(int(find_outlying(pulls_of(*layout, seed=seed)).sum()) for seed in range(200))
+    assert found <= 4
+
+
+def test_a_noisier_engine_is_not_outlying():
+    layout = ["AAA"] * 4 + ["BBB"] * 4
+    engine = ["quiet"] * 12 + ["rough"] * 12
+    curves = pulls_of(*layout, sd=[0.001] * 12 + [0.01] * 12, engine=engine)
+    assert flagged(curves) == []
+
+
+def test_a_setup_or_a_day_that_differs_is_not_outlying():
+    curves = pulls_of("AAAA", "BBBB", "ABAB")
+    for row, (setup, session) in enumerate(zip(curves.setup, curves.session, strict=True)):
+        curves.log_torque[row] += 0.3 * (setup == "B") + 0.2 * (session == "s1")
+    assert flagged(curves) == []
+
+
+def test_few_repeats_call_nothing_outlying():
+    curves = pulls_of("AAA", "B")
+    curves.log_torque[1] += 0.5
+    assert flagged(curves) == []
+
+
+def test_single_pulls_and_uncovered_speeds_are_harmless():
+    curves = pulls_of("AAAA", "BBBB", "C", "D")
+    curves.log_torque[2, RPM > 4000.0] = np.nan
+    curves.log_torque[8] += 1.0
+    assert flagged(curves) == []
+    assert flagged(pulls_of("A", "B", "C")) == []

@@ -11,7 +11,7 @@ import numpy as np
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
 from dynostats.ingest.channels import ChannelTable
-from dynostats.ingest.figures import power_ratio, value_range
+from dynostats.ingest.figures import FASTEST_RPM, power_ratio, value_range
 from dynostats.ingest.labels import read_labels
 from dynostats.ingest.numerals import Cell, decimal_proofs, read_numbers
 from dynostats.ingest.table import Header
@@ -19,7 +19,6 @@ from dynostats.units import convert, unit_dimension
 
 _SIGNS = (".", ",")
 _TWO_WAYS = re.compile(r"[+-]?\d{1,3}[.,]\d{3}", re.ASCII)
-_SPEED_RPM = (100.0, 30_000.0)
 _IDENTITY_SHARE = 0.01
 _TORQUE_UNITS = ("N.m", "lbf.ft", "kgf.m")
 _POWER_UNITS = ("kW", "W", "hp", "PS")
@@ -130,7 +129,7 @@ def _is_possible(values: dict[str, Floats], units: dict[str, str]) -> bool:
         return True
     if unit_dimension(units["engine_speed"]) == "rotational speed":
         speed = convert(speed, units["engine_speed"], "rpm")
-    if not _SPEED_RPM[0] <= value_range(speed)[1] <= _SPEED_RPM[1]:
+    if not FASTEST_RPM[0] <= value_range(speed)[1] <= FASTEST_RPM[1]:
         return False
     if "torque" not in values or "power" not in values:
         return True

@@ -7,6 +7,8 @@ import numpy as np
 from dynostats.arrays import Floats
 from dynostats.units import power_kw
 
+# What the fastest moment of a pull can be; common practice, no published source.
+FASTEST_RPM = (400.0, 30_000.0)
 # Below this share of the largest power, rounding and friction make the ratio meaningless.
 _LOADED_POWER_SHARE = 0.2
 

@@ -10,7 +10,7 @@ import numpy as np
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
 from dynostats.ingest.draft import Column, Draft
-from dynostats.ingest.figures import find_median, power_ratio, value_range
+from dynostats.ingest.figures import FASTEST_RPM, find_median, power_ratio, value_range
 from dynostats.units import convert, power_kw, torque_nm
 
 # Two columns of one channel are the same measurement when they differ by less than rounding does.
@@ -18,7 +18,6 @@ _SAME_SHARE = 0.002
 _IDENTITY_SHARE = 0.004
 _MOST_SHOWN = 40
 _LONGEST_SHOWN = 60
-_SPEED_RPM = (100.0, 30_000.0)
 # Torque and power units that appear side by side; common practice, no published source.
 _UNIT_PAIRS = (
     ("N.m", "kW"),
@@ -267,7 +266,7 @@ def _check_speed(draft: Draft) -> None:
     if speed is None:
         return
     low, high = value_range(speed.values)
-    if not _SPEED_RPM[0] <= high <= _SPEED_RPM[1]:
+    if not FASTEST_RPM[0] <= high <= FASTEST_RPM[1]:
         raise InputError(
             f"Nothing ingested: column {speed.number} '{speed.source}' should be engine speed, but "
             f"runs from {low:g} to {high:g} 1/min.",

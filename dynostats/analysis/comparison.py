@@ -43,8 +43,9 @@ class Region:
         to_rpm: Last grid speed of the region.
         verdict: What holds at every speed of the region.
         effect_pct: Mean effect over the region, percent of the baseline.
-        low_pct: Mean of the simultaneous lower bounds over the region, which bounds the mean.
-        high_pct: Mean of the simultaneous upper bounds.
+        low_pct: Mean of the simultaneous lower bounds over the region, which bounds the mean; for
+            a whole band without meaningful change, of the pointwise bounds of level 1 - 2 alpha.
+        high_pct: The same of the upper bounds.
     """
 
     from_rpm: float

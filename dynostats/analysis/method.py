@@ -16,6 +16,18 @@ REFERENCES = (
     "Fan & Gijbels (1996), Local Polynomial Modelling and Its Applications, smoothing",
 )
 
+FORMULAS = {
+    "model": "ln T(i, n) = setup(n) + session(n) + fitting(n) + drift(n) * order(i) + pull(i, n)",
+    "effect": "d(n) = sum over pulls i of w(i) * ln T(i, n);  percent = 100 * (exp d(n) - 1)",
+    "variance": "Var d(n) = sum w(i)^2 * s2_pull(n) + a_session * s2_session(n) "
+    "+ a_drift * s2_drift(n) + a_refit * s2_refit(n)",
+    "moderated scale": "s2_pull(n) = shape(n) * (v * 1 + (1 - v) * ratio),  v = d0 / (d0 + d), "
+    "ratio = this study's mean square over history's",
+    "bounds": "d(n) +- c_curve * se(n) and mean d +- c_mean * se(mean), with "
+    "P(any |t(n)| > c_curve or |t(mean)| > c_mean) <= alpha in simulated studies",
+    "power": "P [kW] = T [N.m] * n [rpm] * pi / 30000",
+}
+
 
 def describe_method(
     effect: Effect, alpha: float, margin_pct: float, draws: int
@@ -42,6 +54,7 @@ def describe_method(
         "simulated_studies": draws,
         "equivalence": f"no meaningful change when at every speed the {1.0 - 2.0 * alpha:.0%} "
         f"interval lies within ±{margin_pct:g}%",
+        "formulas": FORMULAS,
         "grid_step_rpm": 50.0,
         "smoothing_half_width_rpm": 150.0,
         "references": list(REFERENCES),

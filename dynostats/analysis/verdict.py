@@ -55,6 +55,22 @@ def find_regions(bounds: Bounds, *, margin_pct: float, shortest_rpm: float) -> t
     )
 
 
+def whole_region(bounds: Bounds) -> Region:
+    """Return the whole band as one region without meaningful change.
+
+    The claim is about the band fixed beforehand, speed by speed, so its bounds are the means of
+    the pointwise ones of level 1 - 2 alpha.
+    """
+    return Region(
+        from_rpm=float(bounds.rpm[0]),
+        to_rpm=float(bounds.rpm[-1]),
+        verdict="no_meaningful_change",
+        effect_pct=_mean_pct(bounds.effect),
+        low_pct=_mean_pct(bounds.low_pointwise),
+        high_pct=_mean_pct(bounds.high_pointwise),
+    )
+
+
 def unknown_region(rpm: Floats, effect: Floats) -> Region:
     """Return the whole band as undecided, for when the noise is not known."""
     return Region(
@@ -129,15 +145,16 @@ def _drop_short(words: list[Verdict], rpm: Floats, shortest_rpm: float) -> list[
 
 
 def _region(bounds: Bounds, rows: slice, word: Verdict) -> Region:
-    # On the log scale means of bounds bound the mean; the bounds come in percent.
-    def mean(values: Floats) -> float:
-        return float(100.0 * np.expm1(np.log1p(values[rows] / 100.0).mean()))
-
     return Region(
         from_rpm=float(bounds.rpm[rows][0]),
         to_rpm=float(bounds.rpm[rows][-1]),
         verdict=word,
-        effect_pct=mean(bounds.effect),
-        low_pct=mean(bounds.low),
-        high_pct=mean(bounds.high),
+        effect_pct=_mean_pct(bounds.effect[rows]),
+        low_pct=_mean_pct(bounds.low[rows]),
+        high_pct=_mean_pct(bounds.high[rows]),
     )
+
+
+def _mean_pct(values: Floats) -> float:
+    """Return the mean on the log scale, where means of bounds bound the mean; in percent."""
+    return float(100.0 * np.expm1(np.log1p(values / 100.0).mean()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import subprocess
 import sys
 
@@ -69,6 +70,30 @@ def test_a_finding_is_a_dict_a_frame_and_a_picture(finding):
     shown = finding._repr_html_()
     assert "<svg" in shown
     assert "short-hose" in shown
+
+
+def test_the_noise_is_a_dict_a_frame_and_a_picture(first_warehouse):
+    noise = ds.open_warehouse(first_warehouse).repeatability()
+    assert noise.to_dict()["pull_df"] == noise.pull_df
+    assert isinstance(noise.curve, pl.DataFrame)
+    assert "from pull to pull" in noise._repr_html_()
+    drawn = noise.chart().to_dict()
+    names = [row["words"] for rows in drawn["datasets"].values() for row in rows if "words" in row]
+    assert sorted(names) == [
+        "SD from pull to pull",
+        "SD from session to session",
+        "limit of two pulls in one session",
+        "limit of two pulls in two sessions",
+    ]
+    axes = [layer["encoding"]["y"] for layer in drawn["layer"] if "y" in layer["encoding"]]
+    assert {axis["title"] for axis in axes} == {"Percent of torque or power [%]"}
+
+
+def test_the_names_in_the_noise_chart_do_not_lie_over_each_other(first_warehouse):
+    layers = ds.open_warehouse(first_warehouse).repeatability().chart().to_dict()["layer"]
+    heights = sorted(layer["mark"]["y"] for layer in layers if layer["mark"]["type"] == "text")
+    assert len(heights) == 4
+    assert all(below - above >= 15 for above, below in itertools.pairwise(heights))
 
 
 def test_a_hostile_setup_name_is_text_in_a_notebook(finding):

@@ -94,6 +94,11 @@ class Amended:
 class Finding(Comparison):
     """A comparison that can draw itself."""
 
+    @classmethod
+    def of(cls, result: Comparison) -> Finding:
+        """Return a comparison with its chart and notebook view."""
+        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+
     def chart(self) -> alt.LayerChart:
         """Return the effect curve with its simultaneous band and regions."""
         from dynostats.charts import effect_chart
@@ -101,15 +106,13 @@ class Finding(Comparison):
         return effect_chart(self)
 
     def _repr_html_(self) -> str:
-        import vl_convert
-
         from dynostats.report.sentences import answer, where
 
-        sentences = " ".join((answer(self), *where(self)))
-        picture = vl_convert.vegalite_to_svg(self.chart().to_dict())
-        return f"<p>{escape(sentences)}</p>{picture}"
+        return as_html(" ".join((answer(self), *where(self))), self.chart())
 
 
-def as_finding(result: Comparison) -> Finding:
-    """Return a comparison with its chart and notebook view."""
-    return Finding(**{field.name: getattr(result, field.name) for field in fields(result)})
+def as_html(sentence: str, chart: alt.LayerChart) -> str:
+    """Return a sentence and a picture that needs no script and no network."""
+    import vl_convert
+
+    return f"<p>{escape(sentence)}</p>{vl_convert.vegalite_to_svg(chart.to_dict())}"

@@ -17,10 +17,9 @@ from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
-from dynostats import __version__
 from dynostats.analysis.comparison import Comparison
 from dynostats.api.names import choose_engine, require_correction, require_name
-from dynostats.api.results import Amended, Finding, PullList, QueryAnswer, as_finding
+from dynostats.api.results import Amended, Finding, PullList, QueryAnswer
 from dynostats.warehouse import (
     Store,
     Verification,
@@ -33,7 +32,7 @@ from dynostats.warehouse import (
 from dynostats.warehouse.named import Value
 
 if TYPE_CHECKING:
-    from dynostats.analysis.repeatability import Repeatability
+    from dynostats.api.noise import CellNoise
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Shop
 
@@ -224,9 +223,9 @@ class Warehouse:
                 correction=require_correction(correction),
             )
             curves = store.curves()
-        return as_finding(compare(pulls, curves, question))
+        return Finding.of(compare(pulls, curves, question))
 
-    def repeatability(self, *, dyno: str | None = None, engine: str | None = None) -> Repeatability:
+    def repeatability(self, *, dyno: str | None = None, engine: str | None = None) -> CellNoise:
         """Measure the noise of the cell by engine speed, from accepted pulls in scope.
 
         Raises:
@@ -235,6 +234,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
+        from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
             every = store.pulls()
@@ -243,7 +243,7 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-        return measure_repeatability(curve_set(pulls, curves))
+        return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
@@ -259,6 +259,7 @@ class Warehouse:
         Raises:
             InputError: If the file cannot be written.
         """
+        from dynostats import __version__
         from dynostats.report import Provenance, write_report
 
         with self._reading() as store:

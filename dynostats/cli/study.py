@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -180,5 +180,8 @@ def _print_repeatability(result: Repeatability, console: Console) -> None:
         table.add_row(f"{row['rpm']:.0f}", *(format_sd(row[f"{name}_pct"]) for name in names))
     console.print(table)
     console.print("\nThe limits are for the difference of two single pulls, at 95%.")
+    if result.groups.height > 1:
+        console.print()
+        print_rows(result.groups.columns, result.groups.rows())
     for warning in result.warnings:
         console.print(f"Warning: {warning}", style="yellow")

@@ -162,15 +162,7 @@ def _check_flat(draft: Draft) -> None:
 
 
 def _tell_flat(draft: Draft, column: Column, same: Flags) -> None:
-    runs = _long_runs(same)
-    inside = sum(last - first for first, last in runs)
-    outside = same.size - inside
-    chance = (float(same.sum()) - inside + 1.0) / (outside + 2.0)
-    told = [
-        (first, last)
-        for first, last in runs
-        if chance ** (last - first) * same.size < _FLAT_CHANCE or outside == 0
-    ]
+    told = [(first, last) for first, last in _long_runs(same) if _is_stuck(same, last - first)]
     if told:
         unit = "" if column.unit == "1" else f" {column.unit}"
         where = ", ".join(
@@ -183,6 +175,16 @@ def _tell_flat(draft: Draft, column: Column, same: Flags) -> None:
             f"{column.channel} (column {column.number} '{column.source}') does not move: {where}. "
             "The sensor may be stuck or at its limit.",
         )
+
+
+def _is_stuck(same: Flags, steps: int) -> bool:
+    """Return whether chance hardly gives a run of so many equal steps, seeing the other steps.
+
+    A coarse reading, or one held over several rows, often repeats; a stuck one breaks its habit.
+    """
+    others = same.size - steps
+    repeats = (float(same.sum()) - steps + 1.0) / (others + 2.0)
+    return others == 0 or repeats**steps * same.size < _FLAT_CHANCE
 
 
 def _long_runs(same: Flags) -> list[tuple[int, int]]:

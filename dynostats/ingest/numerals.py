@@ -214,26 +214,29 @@ def read_clock(cells: Sequence[Cell]) -> Floats | None:
 
     A clock that passes midnight without a date goes on counting.
     """
-    seconds = np.array([_clock_seconds(cell) for cell in cells])
-    present = np.isfinite(seconds)
-    filled = sum(not is_missing(cell) for cell in cells)
-    if not present.any() or int(present.sum()) != filled:
+    stamps = [_clock_parts(cell) for cell in cells]
+    present = np.array([stamp is not None for stamp in stamps])
+    found = [stamp for stamp in stamps if stamp is not None]
+    if not found or len(found) != sum(not is_missing(cell) for cell in cells):
         return None
-    stamps = seconds[present]
-    days = np.cumsum(np.diff(stamps, prepend=stamps[0]) < -_DAY_S / 2) * _DAY_S
-    seconds[present] = np.round(stamps + days - stamps[0], 9)
+    day = np.array([stamp[0] - found[0][0] for stamp in found], dtype=np.float64)
+    second = np.array([stamp[1] for stamp in found])
+    elapsed = day * _DAY_S + second - second[0]
+    midnights = np.cumsum(np.diff(elapsed, prepend=0.0) < -_DAY_S / 2)
+    seconds = np.full(len(cells), np.nan)
+    seconds[present] = np.round(elapsed + midnights * _DAY_S, 9)
     return seconds
 
 
-def _clock_seconds(cell: Cell) -> float:
+def _clock_parts(cell: Cell) -> tuple[int, float] | None:
+    """Return day number (0 without a date) and second of the day; None for no clock time."""
     parts = _CLOCK.fullmatch(cell.strip()) if isinstance(cell, str) else None
     if parts is None:
-        return np.nan
-    days = _day_number(parts["date"]) if parts["date"] else 0
+        return None
     hours, minutes = int(parts["hours"] or 0), int(parts["minutes"])
-    return (
-        days * _DAY_S + hours * 3600.0 + minutes * 60.0 + float(parts["seconds"].replace(",", "."))
-    )
+    seconds = float(parts["seconds"].replace(",", "."))
+    day = _day_number(parts["date"]) if parts["date"] else 0
+    return day, hours * 3600.0 + minutes * 60.0 + seconds
 
 
 @lru_cache(maxsize=64)

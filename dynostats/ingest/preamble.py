@@ -58,14 +58,15 @@ def read_preamble(rows: Iterable[tuple[int, Sequence[Cell]]], *, delimiter: str)
 
 def _split_key(words: list[str], delimiter: str) -> tuple[str, str]:
     first = words[0].lstrip(_COMMENT)
-    if len(words) > 1 and first and _find_mark(first.rstrip(":= ")) is None:
+    key = first.rstrip(":= ")
+    if len(words) > 1 and _has_letter(key) and _find_mark(key) is None:
         rest = (word.strip() for word in words[1:])
-        return _known_key(first.rstrip(":= "), " ".join(word for word in rest if word))
+        return key.strip(), " ".join(word for word in rest if word)
     text = delimiter.join(words).lstrip(_COMMENT) if delimiter else " ".join(words)
     place = _find_mark(text)
-    if place is None:
+    if place is None or not _has_letter(text[:place]):
         return "", text.strip()
-    return _known_key(text[:place], text[place + 1 :].strip())
+    return text[:place].strip(), text[place + 1 :].strip()
 
 
 def _find_mark(text: str) -> int | None:
@@ -74,11 +75,9 @@ def _find_mark(text: str) -> int | None:
     return found.start() if found and found.start() else None
 
 
-def _known_key(key: str, value: str) -> tuple[str, str]:
-    """Return key and value; a key needs a letter (16:05 has none)."""
-    if any(letter.isalpha() for letter in key):
-        return key.strip(), value
-    return "", f"{key}: {value}"
+def _has_letter(text: str) -> bool:
+    """Return whether a text may be a key (16:05 has none)."""
+    return any(letter.isalpha() for letter in text)
 
 
 def _put(metadata: dict[str, str], key: str, value: str) -> None:

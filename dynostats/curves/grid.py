@@ -43,18 +43,26 @@ def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
         for name, kind in samples.schema.items()
         if kind.is_numeric() and name not in {"time", "engine_speed"}
     ]
-    table = np.column_stack([column_of(samples, name) for name in ("engine_speed", *names)])
-    table = table[sweep.rows]
+    table = _table(samples, ["engine_speed", *names])[sweep.rows]
     table = table[np.isfinite(table[:, 0])]
     if sweep.steps:
         table = mean_of_steps(table)
     speed, values = table[:, 0], table[:, 1:]
     grid = _grid(speed)
     smoothed = smooth(speed, values, grid, bandwidth_rpm=_bandwidth(speed))
-    columns = {"rpm": grid} | {name: smoothed[:, at] for at, name in enumerate(names)}
-    return pl.DataFrame(
-        [pl.Series(name, column, nan_to_null=True) for name, column in columns.items()]
-    )
+    curve = pl.from_numpy(np.column_stack([grid, smoothed]), schema=["rpm", *names])
+    return curve.fill_nan(None) if np.isnan(smoothed).any() else curve
+
+
+def _table(samples: pl.DataFrame, names: list[str]) -> Floats:
+    """Return channels as one array, shape (samples, channels), NaN where missing.
+
+    The frame is taken as a whole where it can be: column by column costs more than the curve.
+    """
+    if not all(kind.is_numeric() for kind in samples.dtypes):
+        samples = samples.select(names)
+    places = [samples.columns.index(name) for name in names]
+    return samples.to_numpy()[:, places].astype(np.float64, copy=False)
 
 
 def bandwidth_of(samples: pl.DataFrame, sweep: Sweep) -> float:
@@ -92,22 +100,37 @@ def smooth(speed: Floats, values: Floats, grid: Floats, *, bandwidth_rpm: float)
 
 
 def _operator(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Floats:
-    away = speed[None, :] - grid[:, None]
-    kernel = np.clip(1.0 - (away / bandwidth_rpm) ** 2, 0.0, None)
+    """Return the weights of the samples at each grid speed, shape (speeds, samples).
+
+    Only the samples within the kernel are worked on: sorted by speed they are one run of a row,
+    a tenth of all samples in an ordinary pull.
+    """
+    order = np.argsort(speed, kind="stable")
+    ordered = speed[order]
+    first = np.searchsorted(ordered, grid - bandwidth_rpm, side="right")
+    last = np.searchsorted(ordered, grid + bandwidth_rpm, side="left")
+    places = first[:, None] + np.arange((last - first).max(initial=0))
+    within = places < last[:, None]
+    places = np.minimum(places, len(ordered) - 1)
+    away = ordered[places] - grid[:, None]
+    kernel = np.where(within, 1.0 - (away / bandwidth_rpm) ** 2, 0.0)
     s0 = kernel.sum(axis=1)
     s1 = (kernel * away).sum(axis=1)
     s2 = (kernel * away**2).sum(axis=1)
     determinant = s0 * s2 - s1**2
     usable = (determinant > 1e-9 * np.maximum(s0, 1e-300) ** 2 * bandwidth_rpm**2) & _bracketed(
-        speed, grid, bandwidth_rpm
+        ordered, grid, bandwidth_rpm
     )
-    weights = kernel * (s2[:, None] - away * s1[:, None])
     scale: Floats = np.where(usable, determinant, np.nan)
-    return weights / scale[:, None]
+    weights = kernel * (s2[:, None] - away * s1[:, None]) / scale[:, None]
+    rows = np.broadcast_to(np.arange(len(grid))[:, None], places.shape)
+    operator = np.zeros((len(grid), len(speed)))
+    operator[rows[within], order[places[within]]] = weights[within]
+    operator[~usable] = np.nan
+    return operator
 
 
-def _bracketed(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Flags:
-    ordered = np.sort(speed)
+def _bracketed(ordered: Floats, grid: Floats, bandwidth_rpm: float) -> Flags:
     right = np.searchsorted(ordered, grid, side="left")
     inside = (right < len(ordered)) & (grid >= ordered[0])
     above = ordered[np.minimum(right, len(ordered) - 1)]

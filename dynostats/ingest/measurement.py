@@ -173,8 +173,9 @@ def sample_at(stamps: Floats, values: Floats, moments: Floats, *, hold: bool) ->
         inside = ~exact & (after > 0) & (after < stamps.size)
         left, right = after[inside] - 1, after[inside]
         gap = stamps[right] - stamps[left]
-        share = 0.0 if hold else (moments[inside] - stamps[left]) / gap
-        between = values[left] + share * (values[right] - values[left])
+        share = (moments[inside] - stamps[left]) / gap
+        line = values[left] + share * (values[right] - values[left])
+        between = values[left] if hold else line
         near = gap <= _WIDEST_BRACKET * np.median(np.diff(stamps))
         found[inside] = np.where(near, between, np.nan)
     found[~np.isfinite(found)] = np.nan

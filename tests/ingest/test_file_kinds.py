@@ -8,6 +8,7 @@ import zipfile
 from datetime import datetime, time, timedelta
 from pathlib import Path
 
+import asammdf
 import numpy as np
 import polars as pl
 import pytest
@@ -194,7 +195,6 @@ def test_without_the_library_the_error_says_how_to_get_it(monkeypatch):
 
 
 def measurement(groups, folder: Path) -> bytes:
-    asammdf = pytest.importorskip("asammdf")
     with asammdf.MDF() as file:
         for stamps, channels in groups:
             file.append(

@@ -8,6 +8,7 @@ import time
 from functools import cache
 from pathlib import Path
 
+import asammdf
 import numpy as np
 import polars as pl
 import pytest
@@ -90,7 +91,6 @@ def parquet() -> bytes:
 
 
 def measurement() -> bytes:
-    asammdf = pytest.importorskip("asammdf")
     stamps = np.arange(0.0, 2.0, 0.1)
     with asammdf.MDF() as file, tempfile.TemporaryDirectory() as folder:
         file.append(

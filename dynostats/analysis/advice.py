@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import polars as pl
+from scipy.stats import t as student_t
 
 from dynostats.analysis.comparison import Influence, NoiseUsed, Overall, PullCounts, Region, Verdict
 from dynostats.analysis.curve_set import CurveSet
@@ -13,6 +14,8 @@ from dynostats.analysis.effect import Effect
 from dynostats.analysis.noise import pooled_variance
 from dynostats.analysis.study import Study
 
+# The search for the pulls needed ends here.
+MOST_PULLS_TRIED = 1000
 # Beyond this many pulls a side, another way of testing is better advice than more pulls.
 MOST_PULLS_ADVISED = 12
 # A linear drift that could imitate more than this share of the setup difference is worth a word.
@@ -85,6 +88,7 @@ def say_warnings(
         _warn_order(own),
         _warn_single(effect, own, noise),
         _warn_excluded(study),
+        _warn_unused(study),
         _warn_outlying(effect),
         _warn_narrowed(effect),
     ]
@@ -163,6 +167,18 @@ def _warn_excluded(study: Study) -> str:
     return f"Left out of the answer: {', '.join(names)}."
 
 
+def _warn_unused(study: Study) -> str:
+    if study.unused.is_empty():
+        return ""
+    where = ", ".join(f"'{name}'" for name in sorted(study.unused["session"].unique().to_list()))
+    return (
+        f"{_count(study.unused.height, 'more accepted pull')} of the two setups, in "
+        f"{'session' if study.unused['session'].n_unique() == 1 else 'sessions'} {where}, "
+        "carry nothing of the effect, since the setups did not meet there; they only teach the "
+        "noise."
+    )
+
+
 def _warn_outlying(effect: Effect) -> str:
     if not effect.outlying:
         return ""
@@ -199,6 +215,7 @@ def say_next(
     counts: PullCounts,
     *,
     margin_pct: float,
+    alpha: float,
 ) -> str:
     """Say what would decide the answer, or sharpen it."""
     if effect.lacking or effect.contrast.kind == "different_sessions":
@@ -207,7 +224,7 @@ def say_next(
             "candidate, candidate, baseline), at least two pulls each: then the day cancels."
         )
     if verdict == "undecided":
-        return _more_pulls(overall, effect, counts, margin_pct)
+        return _more_pulls(overall, effect, counts, margin_pct=margin_pct, alpha=alpha)
     if verdict == "no_meaningful_change":
         return (
             f"A change of ±{margin_pct:g}% or more is ruled out over this band. To look for a "
@@ -219,18 +236,27 @@ def say_next(
     )
 
 
-def _more_pulls(overall: Overall, effect: Effect, counts: PullCounts, margin_pct: float) -> str:
+def _more_pulls(
+    overall: Overall, effect: Effect, counts: PullCounts, *, margin_pct: float, alpha: float
+) -> str:
     """Estimate the pulls a side at which the present effect, or the margin, would be decided."""
     base = pooled_variance(effect.noise)
     if base is None or effect.means_factor is None or effect.spread is None:
         return "Pull both setups again in one session, alternating."
     per_pull = float(effect.spread.means[0]) / math.sqrt(effect.contrast.factor("pull"))
     aim = max(abs(overall.effect_pct), margin_pct) / 100.0
-    needed = math.ceil(2.0 * (effect.means_factor * per_pull / aim) ** 2)
+    past_df = effect.noise.pull.df if effect.noise.pull is not None else 0
+
+    def visible(pulls: int) -> float:
+        """Return the smallest effect that so many pulls a side settle."""
+        df = max(past_df + 2 * pulls - 2, 1)
+        return float(student_t.ppf(1.0 - alpha / 4.0, df)) * per_pull * math.sqrt(2.0 / pulls)
+
+    needed = next((n for n in range(2, MOST_PULLS_TRIED) if visible(n) <= aim), MOST_PULLS_TRIED)
     have = min(counts.baseline, counts.candidate)
     alternate = "in one session, alternating and ending where you began"
     if needed > MOST_PULLS_ADVISED:
-        smallest = 100.0 * effect.means_factor * per_pull * math.sqrt(2.0 / MOST_PULLS_ADVISED)
+        smallest = 100.0 * visible(MOST_PULLS_ADVISED)
         return (
             f"About {needed} pulls a side would be needed to settle an effect of "
             f"{100.0 * aim:.2f}%; {MOST_PULLS_ADVISED} a side settle no less than {smallest:.2f}%. "

@@ -140,7 +140,14 @@ def _comparison(
             *say_warnings(effect, own, study, noise, correction=question.correction),
             *warn_influence(influence),
         ),
-        next=say_next(found.verdict, found.overall, effect, counts, margin_pct=question.margin_pct),
+        next=say_next(
+            found.verdict,
+            found.overall,
+            effect,
+            counts,
+            margin_pct=question.margin_pct,
+            alpha=question.alpha,
+        ),
         method=describe_method(effect, question.alpha, question.margin_pct, draws),
     )
 
@@ -166,7 +173,7 @@ def _on_band(
     known = np.isfinite(everything.log_torque)
     _require_torque(everything, known, compared)
     covered: Flags = np.all(known[compared], axis=0)
-    columns = _longest_run(covered)
+    columns = _longest_run(everything.rpm, covered)
     if columns.sum() < 4:
         raise AnalysisError(
             f"the pulls of {' and '.join(repr(name) for name in setups)} share fewer than four "
@@ -191,13 +198,14 @@ def _require_torque(everything: CurveSet, known: Flags, compared: Flags) -> None
         )
 
 
-def _longest_run(flags: Flags) -> Flags:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+def _longest_run(rpm: Floats, flags: Flags) -> Flags:
+    """Keep the longest run of flagged speeds without a hole: also not one where no pull has any."""
     kept = np.zeros_like(flags)
-    if edges.size:
-        starts, ends = edges[::2], edges[1::2]
-        longest = int(np.argmax(ends - starts))
-        kept[starts[longest] : ends[longest]] = True
+    at = np.flatnonzero(flags)
+    if at.size:
+        step = float(np.diff(rpm).min()) if len(rpm) > 1 else 1.0
+        runs = np.split(at, np.flatnonzero(np.diff(rpm[at]) > 1.5 * step) + 1)
+        kept[max(runs, key=len)] = True
     return kept
 
 

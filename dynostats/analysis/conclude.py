@@ -9,7 +9,7 @@ import numpy as np
 from dynostats.analysis.comparison import Overall, Region, Verdict
 from dynostats.analysis.effect import Effect
 from dynostats.analysis.question import Question
-from dynostats.analysis.verdict import Bounds, decide, find_regions, unknown_region, whole_region
+from dynostats.analysis.verdict import Bounds, decide, find_regions, unknown_region
 from dynostats.arrays import Floats
 
 # A claim must hold over at least this much engine speed: the smoothing kernel spans 300 rpm, so
@@ -78,7 +78,7 @@ def conclude(effect: Effect, question: Question, *, mean_kw: float) -> Conclusio
     verdict = decide(regions, bounds, interval, margin_pct=question.margin_pct)
     return Conclusion(
         bounds=bounds,
-        regions=(whole_region(bounds),) if verdict == "no_meaningful_change" else regions,
+        regions=regions,
         verdict=verdict,
         overall=overall,
     )

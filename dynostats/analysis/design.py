@@ -15,6 +15,9 @@ import numpy as np
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.arrays import Floats
 
+# A sum of weights this small is zero.
+CANCELS = 1e-9
+
 Kind = Literal["same_session", "linked_sessions", "different_sessions"]
 
 
@@ -61,8 +64,8 @@ def weigh_pulls(
         candidate: Candidate setup; at least one pull.
         session_ratio: Session variance over pull variance, band mean; None when unknown. Used only
             where the setups never met: inside a session it cancels.
-        drift_ratio: Drift variance (per pull of run order) over pull variance; None when unknown,
-            and then a drift is fitted where the run order allows.
+        drift_ratio: Drift variance (per pull of run order) over pull variance; None when unknown:
+            then a drift is fitted where it does not cancel and the run order allows.
 
     Returns:
         The contrast.
@@ -81,11 +84,12 @@ def weigh_pulls(
     drift_fitted = False
     if drift_ratio is not None:
         random.append((order, drift_ratio))
-    elif order.any():
+    weights = _gls_weights(np.hstack(fixed), random, asked)
+    if drift_ratio is None and np.abs(weights @ order).max() > CANCELS:
         drift_fitted = _estimable(np.hstack([*fixed, order]), asked)
         if drift_fitted:
             fixed.append(order)
-    weights = _gls_weights(np.hstack(fixed), random, asked)
+            weights = _gls_weights(np.hstack(fixed), random, asked)
     return Contrast(
         weights=weights,
         kind=kind,
@@ -98,6 +102,14 @@ def weigh_pulls(
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
     )
+
+
+def fits_drift(curves: CurveSet, *, baseline: str, candidate: str) -> bool:
+    """Tell whether a drift must be fitted where past sessions do not tell how far engines drift."""
+    contrast = weigh_pulls(
+        curves, baseline=baseline, candidate=candidate, session_ratio=None, drift_ratio=None
+    )
+    return contrast.drift_fitted
 
 
 def fit_residuals(curves: CurveSet, *, drift: bool) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.analysis.design import Contrast, weigh_pulls
+from dynostats.analysis.design import Contrast, fits_drift, weigh_pulls
 from dynostats.analysis.field import Draws, Spread, Target, draw_errors, standard_errors
 from dynostats.analysis.layers import split_layers
 from dynostats.analysis.noise import (
@@ -18,7 +18,7 @@ from dynostats.analysis.noise import (
     pooled_variance,
     with_own_noise,
 )
-from dynostats.analysis.outliers import find_outlying
+from dynostats.analysis.outliers import find_outlying, find_short
 from dynostats.arrays import Flags, Floats
 
 # Fewer pull contrasts than this carry no interval; with no replicate in the study itself the
@@ -27,6 +27,10 @@ LEAST_PULL_DF = 2
 LEAST_PULL_DF_ALONE = 6
 # Fewer session contrasts than this do not carry a comparison of setups that never met.
 LEAST_SESSION_DF = 3
+# Where fewer contrasts than this are near, nothing is known of how far pulls repeat; over at most
+# this share of the band the rest may stand in.
+LEAST_NEAR = 0.5
+MOST_UNKNOWN = 0.1
 # Share of alpha given to the band means; the curve gets the rest of the family jointly.
 MEANS_SHARE = 0.5
 DRAWS = 10_000
@@ -114,8 +118,15 @@ def estimate_effects(
     """
     mine = _in_sessions_of(everything, study)
     outlying = find_outlying(everything) & ~mine
-    typical, mine = everything.take(~outlying), mine[~outlying]
-    noise = learn_noise(split_layers(typical), everything.rpm, own=mine)
+    kept = ~outlying & (mine | ~find_short(everything))
+    layers = split_layers(everything.take(kept))
+    noise = learn_noise(
+        layers,
+        everything.rpm,
+        own=mine[kept],
+        drift_fitted=len(layers.slope) < LEAST_SLOPES
+        and any(fits_drift(study, baseline=baseline, candidate=name) for name in candidates),
+    )
     functionals = _functionals(study, baseline)
     effects = tuple(
         _point_effect(study, noise, functionals, baseline=baseline, candidate=candidate)
@@ -259,15 +270,30 @@ def _drift_ratio(noise: NoiseModel) -> float | None:
     return float(component(noise.drift, base).mean() / base.mean())
 
 
+def _unknown_share(noise: NoiseModel) -> float:
+    """Return the share of the band near which no pull was repeated."""
+    parts = [part for part in (noise.pull, noise.own) if part is not None]
+    near = np.sum([part.contrasts_near(noise.rpm) for part in parts], axis=0)
+    return float(np.mean(near < LEAST_NEAR))
+
+
 def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
     own_df = noise.own.df if noise.own is not None else 0
     history_df = noise.pull.df if noise.pull is not None else 0
     if own_df + history_df < LEAST_PULL_DF:
-        return "no setup was pulled often enough in one session to tell how far pulls repeat"
+        return (
+            "too few pulls of one setup in one session are stored to tell how far pulls repeat "
+            f"({own_df + history_df} to spare, of at least {LEAST_PULL_DF})"
+        )
     if own_df == 0 and history_df < LEAST_PULL_DF_ALONE:
         return (
             "no setup of this study was pulled twice in one session, and the warehouse holds too "
             f"few repeats elsewhere ({history_df} of at least {LEAST_PULL_DF_ALONE}) to stand in"
+        )
+    if _unknown_share(noise) > MOST_UNKNOWN:
+        return (
+            "for much of the band no pull was ever repeated, so it cannot be told how far pulls "
+            "repeat there"
         )
     session_df = noise.session.df if noise.session is not None else 0
     if _unmet(contrast) and session_df < LEAST_SESSION_DF:

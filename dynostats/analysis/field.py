@@ -16,6 +16,7 @@ import numpy as np
 
 from dynostats.analysis.moderation import PRIOR_DF_GRID
 from dynostats.analysis.noise import (
+    LEAST_COUNT,
     LayerNoise,
     NoiseModel,
     component,
@@ -32,6 +33,8 @@ CONTRASTS_DRAWN = 20_000
 MOST_SIMULATED = 48
 # A layer that the effect collects less of than this share cancels in it.
 NO_FACTOR = 1e-9
+# Share of a band mean's weight that a contrast must cover to tell of its variance.
+MOSTLY_COVERED = 0.8
 # Part of the total variance that the kept principal curves must carry.
 KEPT_VARIANCE = 0.999
 
@@ -172,19 +175,30 @@ def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floa
         Shape (stacks, speeds + members).
     """
     weights = pooling_weights(rpm)
-    counts = np.maximum(weights @ covered.sum(axis=0), 1e-12)
+    counts = np.maximum(weights @ covered.sum(axis=0), LEAST_COUNT)
     pooled = (np.einsum("wjr,wjr->wr", curves, curves) @ weights.T) / counts
-    # A functional of a partly covered contrast is its value over the covered part.
-    values = curves @ functionals.T
-    values /= np.maximum(covered @ functionals.T, 1e-12)
-    means = np.einsum("wjm,wjm->wm", values, values)
-    means /= max(int(np.any(covered, axis=1).sum()), 1)
+    reach = covered @ functionals.T
+    whole = np.all(reach >= MOSTLY_COVERED, axis=1)
+    if whole.any():
+        # The mean of a contrast that is covered but for a little is its mean over what is covered.
+        values = (curves[:, whole] @ functionals.T) / reach[whole]
+        means = np.einsum("wjm,wjm->wm", values, values) / int(whole.sum())
+    else:
+        means = pooled @ functionals.T  # a mean varies at most as its members do on average
     return np.maximum(np.hstack([pooled, means]), 1e-14)
+
+
+def _counts(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
+    """Return how many contrasts stand behind each mean square, shape (speeds + members,)."""
+    reach = np.isfinite(layer.curves) @ functionals.T
+    whole = float(np.all(reach >= MOSTLY_COVERED, axis=1).sum())
+    members = np.full(len(functionals), max(whole, LEAST_COUNT))
+    return np.concatenate([np.maximum(layer.contrasts_near(rpm), LEAST_COUNT), members])
 
 
 def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Floats:
     """Turn mean squares into the variance of the effect, shape (worlds, speeds + members)."""
-    base = _pooled_base(fields, noise)
+    base = _pooled_base(fields, noise, target.functionals)
     scale = _moderated_scale(fields, noise)
     variance = target.factor("pull") * base * scale[:, None]
     for name, layer in noise.upper_layers().items():
@@ -194,21 +208,26 @@ def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Fl
     return variance
 
 
-def _pooled_base(fields: dict[str, Floats], noise: NoiseModel) -> Floats:
+def _pooled_base(fields: dict[str, Floats], noise: NoiseModel, functionals: Floats) -> Floats:
     """Pull variance at history's scale, its shape over speed learned from history and study."""
     if noise.pull is None:
         return fields["own"]
     if noise.own is None:
         return fields["history"]
     ratio = _own_ratio(fields, noise)[:, None]
-    total = noise.pull.df + noise.own.df
-    return (noise.pull.df * fields["history"] + noise.own.df * fields["own"] / ratio) / total
+    past = _counts(noise.pull, noise.rpm, functionals)
+    own = _counts(noise.own, noise.rpm, functionals)
+    return (past * fields["history"] + own * fields["own"] / ratio) / (past + own)
 
 
 def _own_ratio(fields: dict[str, Floats], noise: NoiseModel) -> Floats:
-    """Variance of the study's pulls over history's, mean over speed, shape (worlds,)."""
+    """Variance of the study's pulls over history's, where history knows it, shape (worlds,)."""
+    if noise.pull is None:
+        return np.ones(len(fields["own"]))
     speeds = len(noise.rpm)
-    return (fields["own"][:, :speeds] / fields["history"][:, :speeds]).mean(axis=1)
+    weight = noise.pull.contrasts_near(noise.rpm) + LEAST_COUNT
+    ratio = fields["own"][:, :speeds] / fields["history"][:, :speeds]
+    return ratio @ (weight / weight.sum())
 
 
 def _moderated_scale(fields: dict[str, Floats], noise: NoiseModel) -> Floats:
@@ -293,7 +312,7 @@ def _draw_squares(
     simulated = min(layer.df, MOST_SIMULATED)
     curves = rng.standard_normal((worlds * simulated, len(root))) @ root
     curves = curves.reshape(worlds, simulated, len(rpm))
-    covered = np.isfinite(layer.curves[:simulated])
+    covered = _typical_coverage(layer, simulated)
     if not covered.all():
         curves *= covered
     squares = _mean_squares(curves, covered, rpm, functionals)
@@ -307,6 +326,13 @@ def _draw_squares(
         centre = np.exp(np.log(squares).mean(axis=0))
         squares = centre * (squares / centre) ** np.sqrt(simulated / layer.df)
     return squares
+
+
+def _typical_coverage(layer: LayerNoise, contrasts: int) -> Flags:
+    """Return the coverage of a few contrasts that stand for all, whatever order they came in."""
+    covered = np.isfinite(layer.curves)
+    ordered = covered[np.lexsort((*covered.T, covered.sum(axis=1)))]
+    return ordered[np.linspace(0, len(ordered) - 1, contrasts).round().astype(np.intp)]
 
 
 def _covariance(layer: LayerNoise) -> Floats:

@@ -18,6 +18,10 @@ from dynostats.arrays import Flags, Floats, Ints
 
 # Standard deviation of the weights by which sums of squares of neighbouring speeds are pooled.
 POOLING_RPM = 400.0
+# Weight of speeds far away: it matters only where nothing nearer is covered.
+FAR_WEIGHT = 1e-9
+# Fewer contrasts than this, counted with their weights, are none.
+LEAST_COUNT = 1e-12
 # A layer is pooled into the pull layer when its mean square shows less than this evidence of
 # being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
 # the final test close to its level.
@@ -48,6 +52,10 @@ class LayerNoise:
     correlation: Floats
     curves: Floats
     coefficient: float
+
+    def contrasts_near(self, rpm: Floats) -> Floats:
+        """Return how many contrasts stand behind the variance at each speed, shape (speeds,)."""
+        return pooling_weights(rpm) @ np.isfinite(self.curves).sum(axis=0)
 
     @property
     def df(self) -> int:
@@ -89,18 +97,24 @@ class NoiseModel:
         return {name: layer for name, layer in named.items() if layer is not None}
 
 
-def learn_noise(layers: Layers, rpm: Floats, *, own: Flags) -> NoiseModel:
+def learn_noise(
+    layers: Layers, rpm: Floats, *, own: Flags, drift_fitted: bool = False
+) -> NoiseModel:
     """Estimate every layer's covariance over engine speed.
 
     Args:
         layers: Contrasts of all pulls in scope, the study's included.
         rpm: Grid speeds of the contrasts, shape (speeds,).
         own: Shape (pulls,): True for the study's pulls; they are left out of their own prior.
+        drift_fitted: True when the study's effect has a drift fitted in each of its sessions: that
+            uses its slope contrasts up.
 
     Returns:
         The noise model.
     """
-    pull, slope, refit = _pool_layers(layers, rpm)
+    pull, slope, refit = _pool_layers(
+        layers, rpm, used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0]
+    )
     own_groups = np.union1d(
         layers.sessions[own], _engine_groups(layers, np.unique(layers.engines[own]))
     )
@@ -165,12 +179,15 @@ def pool_over_speed(curves: Floats, rpm: Floats) -> Floats:
     weights = pooling_weights(rpm)
     covered = np.isfinite(curves)
     squares = np.where(covered, curves, 0.0) ** 2
-    return (weights @ squares.sum(axis=0)) / np.maximum(weights @ covered.sum(axis=0), 1e-12)
+    return (weights @ squares.sum(axis=0)) / np.maximum(weights @ covered.sum(axis=0), LEAST_COUNT)
 
 
 def pooling_weights(rpm: Floats) -> Floats:
-    """Return the weights by which sums of squares of neighbours are pooled, rows summing to 1."""
-    weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2)
+    """Return the weights by which sums of squares of neighbours are pooled, rows summing to 1.
+
+    A speed with no covered neighbour at all gets the mean of what is covered.
+    """
+    weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2) + FAR_WEIGHT
     return weights / weights.sum(axis=1, keepdims=True)
 
 
@@ -193,18 +210,18 @@ def wavier(correlation: Floats, contrasts: int) -> Floats:
     return (1.0 - share) * correlation + share
 
 
-def _pool_layers(layers: Layers, rpm: Floats) -> tuple[Layer, Layer, Layer]:
+def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, Layer, Layer]:
     """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
     Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
-    only make them larger. With few slope contrasts a drift is fitted in the study instead (see
-    `effect`), which uses its slope contrasts up: then they tell nothing of the noise.
+    only make them larger. A few slope contrasts are pooled untested: a test that seldom finds a
+    drift would only sort out large ones by chance and leave the noise too small.
     """
-    pull, slope = layers.pull, layers.slope
-    if len(slope) < LEAST_SLOPES:
-        slope = slope.only(np.zeros(len(slope), dtype=np.bool_))
-    pull, slope = _pool(pull, slope, slope.group, rpm)
-    pull, refit = _pool(pull, layers.refit, _engine_groups(layers, layers.refit.group), rpm)
+    slope = layers.slope.only(~np.isin(layers.slope.group, used_up))
+    least_p = POOL_ABOVE_P if len(slope) >= LEAST_SLOPES else 0.0
+    pull, slope = _pool(layers.pull, slope, slope.group, rpm, least_p=least_p)
+    groups = _engine_groups(layers, layers.refit.group)
+    pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=POOL_ABOVE_P)
     return pull, slope, refit
 
 
@@ -239,8 +256,10 @@ def _engine_groups(layers: Layers, engines: Ints) -> Ints:
     return engines + int(layers.sessions.max()) + 1
 
 
-def _pool(pull: Layer, upper: Layer, group: Ints, rpm: Floats) -> tuple[Layer, Layer]:
-    if len(upper) == 0 or (len(pull) > 0 and mean_square_evidence(pull, upper, rpm) < POOL_ABOVE_P):
+def _pool(
+    pull: Layer, upper: Layer, group: Ints, rpm: Floats, *, least_p: float
+) -> tuple[Layer, Layer]:
+    if len(upper) == 0 or (len(pull) > 0 and mean_square_evidence(pull, upper, rpm) < least_p):
         return pull, upper
     together = Layer(
         curves=np.concatenate([pull.curves, upper.curves]),
@@ -294,7 +313,9 @@ def _correlation(scaled: Floats, rpm: Floats) -> Floats:
     by_lag = np.bincount(lag.ravel(), products.ravel()) / np.maximum(
         np.bincount(lag.ravel(), counts.ravel()), 1e-12
     )
-    stationary = (by_lag / max(float(by_lag[0]), 1e-12))[lag]
+    if by_lag[0] <= LEAST_COUNT:  # pulls equal to the last digit: nothing tells of a correlation
+        return np.ones_like(products)
+    stationary = (by_lag / by_lag[0])[lag]
     sample = np.where(counts > 0, products / np.maximum(counts, 1e-12), stationary)
     weight = STATIONARY_CONTRASTS / (STATIONARY_CONTRASTS + len(scaled))
     return _nearest_correlation((1.0 - weight) * sample + weight * stationary)

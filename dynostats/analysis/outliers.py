@@ -15,6 +15,10 @@ from dynostats.arrays import Flags, Floats, Ints
 # spread, so that noise with heavy tails is not trimmed into looking quiet.
 OUTLYING_P = 1e-4
 OUTLYING_RATIO = 10.0
+# Two pulls of a pair lie equally far from their mean, but for rounding.
+TIED = 1.0 - 1e-9
+# A speed that this share of an engine's pulls cover is one that its pulls usually cover.
+MOST_OF_THEM = 0.7
 # With fewer repeated pulls than this no pull can be called unusual.
 LEAST_PULLS = 8
 # Median of the chi-square distribution with one degree of freedom.
@@ -31,19 +35,54 @@ def find_outlying(curves: CurveSet) -> Flags:
         Shape (pulls,). In a pair both are flagged: nothing tells which of the two is odd. The
         typical spread at each speed is a median over pulls, which a few bad pulls do not move.
     """
-    residual = _by_own_scale(_residuals(curves), curves.engine)
-    repeated: Flags = np.any(np.isfinite(residual), axis=1)
     flags = np.zeros(len(curves), dtype=np.bool_)
+    while True:
+        ratio, limit = _ratios(curves, ~flags)
+        cells = _cells(curves)
+        worst = [
+            row
+            for rows in cells.values()
+            for row in rows
+            if ratio[row] > limit and ratio[row] >= TIED * max(ratio[rows])
+        ]
+        if not worst:
+            return flags
+        # Only the worst of each cell at a time: it has moved the mean that the others stand off.
+        flags[worst] = True
+
+
+def find_short(curves: CurveSet) -> Flags:
+    """Flag the pulls that cover less than most pulls of their engine do.
+
+    A difference between pulls is known only where all of them are, so one that ended early would
+    hide what the rest tell.
+
+    Returns:
+        Shape (pulls,): True where a speed is missing that most pulls of the engine cover.
+    """
+    covered = np.isfinite(curves.log_torque)
+    flags = np.zeros(len(curves), dtype=np.bool_)
+    for name in set(curves.engine):
+        rows = np.array([label == name for label in curves.engine])
+        usual = covered[rows].mean(axis=0) >= MOST_OF_THEM
+        flags |= rows & ~np.all(covered | ~usual, axis=1)
+    return flags
+
+
+def _ratios(curves: CurveSet, kept: Flags) -> tuple[Floats, float]:
+    """Return each pull's mean square over the typical one, NaN where alone, and the limit."""
+    residual = _by_own_scale(_residuals(curves, kept), curves.engine)
+    repeated: Flags = np.any(np.isfinite(residual), axis=1)
+    ratio = np.full(len(curves), np.nan)
     if repeated.sum() < LEAST_PULLS:
-        return flags
+        return ratio, np.inf
     squares = residual[repeated] ** 2
     seen: Flags = np.any(np.isfinite(squares), axis=0)
     typical: Floats = np.nanmedian(squares[:, seen], axis=0) / CHI_SQUARE_MEDIAN
-    ratio: Floats = np.nanmean(squares[:, seen] / np.maximum(typical, 1e-6), axis=1)
+    ratio[repeated] = np.nanmean(squares[:, seen] / np.maximum(typical, 1e-6), axis=1)
     # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
-    limit = float(f_distribution.isf(OUTLYING_P, 2.0, max(2.0 * len(ratio) - 2.0, 2.0)))
-    flags[repeated] = ratio > max(limit, OUTLYING_RATIO)
-    return flags
+    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * int(repeated.sum()) - 2.0))
+    return ratio, max(allowed, OUTLYING_RATIO)
 
 
 def _by_own_scale(residual: Floats, engine: list[str]) -> Floats:
@@ -62,16 +101,20 @@ def _by_own_scale(residual: Floats, engine: list[str]) -> Floats:
     return scaled
 
 
-def _residuals(curves: CurveSet) -> Floats:
-    """Return each pull less its cell's mean, scaled to the spread of one pull; NaN if alone."""
+def _cells(curves: CurveSet) -> dict[tuple[str, str, str], Ints]:
+    """Return the rows of each setup in each session of each engine."""
     cells: dict[tuple[str, str, str], list[int]] = {}
     for row, key in enumerate(zip(curves.engine, curves.session, curves.setup, strict=True)):
         cells.setdefault(key, []).append(row)
+    return {key: np.array(rows, dtype=np.intp) for key, rows in cells.items()}
+
+
+def _residuals(curves: CurveSet, kept: Flags) -> Floats:
+    """Return each kept pull less its cell's mean, scaled to the spread of one; NaN if alone."""
     residual = np.full_like(curves.log_torque, np.nan)
-    for members in cells.values():
-        count = len(members)
-        if count > 1:
-            rows: Ints = np.array(members, dtype=np.intp)
+    for members in _cells(curves).values():
+        rows = members[kept[members]]
+        if len(rows) > 1:
             own = curves.log_torque[rows]
-            residual[rows] = (own - own.mean(axis=0)) / np.sqrt(1.0 - 1.0 / count)
+            residual[rows] = (own - own.mean(axis=0)) / np.sqrt(1.0 - 1.0 / len(rows))
     return residual

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from dynostats.errors import AnalysisError
 
+# Smaller levels would rest on the few most extreme of the simulated studies.
+LEAST_ALPHA = 0.005
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
@@ -17,7 +20,7 @@ class Question:
         candidate: Setup with the change.
         quantity: "power" or "torque".
         margin_pct: Smallest change that matters, percent, above 0.
-        alpha: Chance of any false claim that is accepted, between 0 and 0.5.
+        alpha: Chance of any false claim that is accepted, from 0.005 to below 0.5.
         band: First and last engine speed, rpm; None for all that every pull covers.
         correction: Name of the ambient correction of the curves.
 
@@ -46,9 +49,9 @@ class Question:
                 where="--margin",
                 mend="Give the smallest change that would matter to you, for example 0.5.",
             )
-        if not 0.0 < self.alpha < 0.5:
+        if not LEAST_ALPHA <= self.alpha < 0.5:
             raise AnalysisError(
-                f"alpha is {self.alpha:g}; it must lie between 0 and 0.5",
+                f"alpha is {self.alpha:g}; it must lie between {LEAST_ALPHA:g} and 0.5",
                 where="--alpha",
                 mend="Give the chance of a false claim you accept, for example 0.05.",
             )

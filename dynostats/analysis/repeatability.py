@@ -18,7 +18,7 @@ from dynostats.analysis.noise import (
     mean_square_evidence,
     pool_over_speed,
 )
-from dynostats.analysis.outliers import find_outlying
+from dynostats.analysis.outliers import find_outlying, find_short
 from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
@@ -107,7 +107,8 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     """
     outlying = find_outlying(curves)
     names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
-    layers = split_layers(curves.take(~outlying))
+    typical = curves.take(~outlying & ~find_short(curves))
+    layers = split_layers(typical)
     noise = learn_noise(layers, curves.rpm, own=np.zeros(len(layers.sessions), dtype=np.bool_))
     if noise.pull is None:
         raise AnalysisError(
@@ -118,7 +119,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     pull_df: Floats = np.isfinite(noise.pull.curves).sum(axis=0).astype(np.float64)
     seen = pull_df > 0
     session = _session_variance(noise.session, noise.pull.variance)
-    groups = _by_engine(layers, noise.rpm, curves)
+    groups = _by_engine(layers, noise.rpm, typical)
     warnings = (
         *_warn_unlike(groups),
         *_warnings(noise.pull, noise.session, session),
@@ -136,7 +137,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         session_df=None if noise.session is None else float(noise.session.df),
         overall=OverallNoise(
             pull_sd_pct=_rms(noise.pull.variance[seen]),
-            session_sd_pct=None if session is None else _rms(session[seen]),
+            session_sd_pct=_rms_of(table["session_sd_pct"]),
         ),
         pulls=len(curves),
         engines=len(set(curves.engine)),
@@ -153,6 +154,11 @@ def limit_factor(df: Floats) -> Floats:
 
 def _session_variance(layer: LayerNoise | None, pull_variance: Floats) -> Floats | None:
     return None if layer is None else component(layer, pull_variance)
+
+
+def _rms_of(sd_pct: pl.Series) -> float | None:
+    known = sd_pct.drop_nulls().to_numpy()
+    return float(np.sqrt((known**2).mean())) if known.size else None
 
 
 def _rms(variance: Floats) -> float:

@@ -21,6 +21,7 @@ class Study:
         members: Names of `pulls`.
         dyno: The dyno; "" when none is named.
         sessions: Sessions of the study.
+        unused: Accepted pulls of the two setups outside those sessions.
     """
 
     pulls: pl.DataFrame
@@ -29,6 +30,7 @@ class Study:
     members: list[str]
     dyno: str
     sessions: list[str]
+    unused: pl.DataFrame
 
 
 def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) -> Study:
@@ -77,6 +79,7 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
         members=own["pull"].to_list(),
         dyno=dyno,
         sessions=sessions,
+        unused=accepted.filter(pl.col("setup").is_in([baseline, candidate]) & ~inside),
     )
 
 
@@ -97,12 +100,13 @@ def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:
 
 
 def _nearest(name: str, known: pl.Series) -> str:
-    close = difflib.get_close_matches(name, sorted(set(known.to_list())), n=1)
-    return f"; did you mean '{close[0]}'?" if close else ""
+    plain = {label.casefold(): label for label in sorted(set(known.to_list()))}
+    close = difflib.get_close_matches(name.casefold(), list(plain), n=1)
+    return f"; did you mean '{plain[close[0]]}'?" if close else ""
 
 
 def _common_dyno(compared: pl.DataFrame, baseline: str, candidate: str) -> str:
-    """Return the dyno that both setups were pulled on; the one with most pulls if several."""
+    """Return the dyno that both setups were pulled on; if several, where they met most often."""
     by_setup = {
         name: compared.filter(setup=name)["dyno"].unique().to_list()
         for name in (baseline, candidate)
@@ -114,7 +118,13 @@ def _common_dyno(compared: pl.DataFrame, baseline: str, candidate: str) -> str:
             f"{_list(by_setup[candidate])}: dynos differ by more than most changes do",
             mend="Pull both setups on one dyno, or `amend` the dyno if the sheet is wrong.",
         )
-    return max(common, key=lambda name: compared.filter(dyno=name).height)
+    return max(common, key=lambda name: _meetings(compared.filter(dyno=name)))
+
+
+def _meetings(compared: pl.DataFrame) -> tuple[int, int]:
+    """Return how many pulls stand in sessions of both setups, and how many there are at all."""
+    both = compared.filter(pl.col("setup").n_unique().over("session") == 2)
+    return both.height, compared.height
 
 
 def _list(names: list[str]) -> str:

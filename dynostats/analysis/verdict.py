@@ -44,8 +44,11 @@ def find_regions(bounds: Bounds, *, margin_pct: float, shortest_rpm: float) -> t
             passes; it becomes undecided.
 
     Returns:
-        Regions in order of speed that cover the band without gaps or overlap.
+        Regions in order of speed that cover the band without gaps or overlap; one region where
+        the whole band holds no meaningful change.
     """
+    if within_margin(bounds, margin_pct):
+        return (_whole_region(bounds),)
     words = _judge(bounds, margin_pct)
     words = _drop_short(words, bounds.rpm, shortest_rpm)
     starts = [0, *[i for i in range(1, len(words)) if words[i] != words[i - 1]], len(words)]
@@ -55,7 +58,13 @@ def find_regions(bounds: Bounds, *, margin_pct: float, shortest_rpm: float) -> t
     )
 
 
-def whole_region(bounds: Bounds) -> Region:
+def within_margin(bounds: Bounds, margin_pct: float) -> bool:
+    """Tell whether the pointwise bounds lie within the margin at every speed of the band."""
+    inside = (bounds.low_pointwise > -margin_pct) & (bounds.high_pointwise < margin_pct)
+    return bool(inside.all())
+
+
+def _whole_region(bounds: Bounds) -> Region:
     """Return the whole band as one region without meaningful change.
 
     The claim is about the band fixed beforehand, speed by speed, so its bounds are the means of
@@ -103,8 +112,7 @@ def decide(
         over the whole band: an intersection-union test of a region fixed beforehand. Source:
         Berger & Hsu (1996), Statistical Science 11:283. Else by the regions and the band mean.
     """
-    inside = (bounds.low_pointwise > -margin_pct) & (bounds.high_pointwise < margin_pct)
-    if inside.all():
+    if within_margin(bounds, margin_pct):
         return "no_meaningful_change"
     kinds = {region.verdict for region in regions}
     low, high = overall

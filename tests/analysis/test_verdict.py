@@ -91,7 +91,7 @@ def test_the_margin_decides_what_is_meaningful(margin, verdict):
 def test_pointwise_bounds_of_the_whole_band_suffice_for_no_meaningful_change():
     # Berger & Hsu (1996): an intersection-union test needs no correction for many speeds.
     bounds = bounds_of(np.zeros(20), 0.9, near=0.3)
-    assert regions_of(bounds) == [(2000.0, 2950.0, "undecided")]
+    assert regions_of(bounds) == [(2000.0, 2950.0, "no_meaningful_change")]
     assert verdict_of(bounds) == "no_meaningful_change"
 
 

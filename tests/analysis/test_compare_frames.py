@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import t as student_t
 from studies import RPM, Day, frames_of, history
 
-from dynostats.analysis.compare import compare
+from dynostats.analysis.compare import compare, compare_candidates
 from dynostats.analysis.question import Question
 from dynostats.errors import AnalysisError
 
@@ -433,3 +433,51 @@ def test_rows_of_the_curve_are_the_grid():
     assert found.pull_curves.height == 4 * len(RPM)
     assert found.pull_table["pull"].to_list() == [f"mill-today-{n}" for n in range(1, 5)]
     assert found.pull_table["role"].to_list() == ["baseline", "candidate", "candidate", "baseline"]
+
+
+def test_a_verdict_that_hangs_on_one_pull_says_so():
+    # One of three candidate pulls is 4% up, the others are like the baseline.
+    def change(pulls, curves):
+        lucky = pl.col("pull") == "mill-today-3"
+        torque = pl.when(lucky).then(pl.col("torque") * 1.04).otherwise("torque")
+        return pulls, curves.with_columns(torque=torque)
+
+    found = answer(Day(run="ABBAAB", session="today"), *history(), change=change)
+    by_pull = {one.pull: one for one in found.influence}
+    assert set(by_pull) == {f"mill-today-{n}" for n in range(1, 7)}
+    assert by_pull["mill-today-3"].effect_pct < found.overall.effect_pct - 0.5
+    assert [name for name, one in by_pull.items() if one.changes] or found.verdict == "undecided"
+    for one in found.influence:
+        assert one.low_pct < one.effect_pct < one.high_pct
+        assert one.changes == (one.verdict != found.verdict)
+        assert (f"without {one.pull}" in " ".join(found.warnings)) == one.changes
+
+
+def test_one_pull_a_side_can_lose_none():
+    assert answer(Day(run="AB", session="today", effect=0.05), *history()).influence == ()
+
+
+def family_of(*letters, days=(), alpha=0.05):
+    pulls, curves = frames_of(*days, *history(run="DDD"))
+    questions = tuple(asked(candidate=letter, alpha=alpha) for letter in letters)
+    return compare_candidates(pulls, curves, questions, draws=4000)
+
+
+def test_candidates_share_one_family_of_bounds():
+    day = Day(run="ABCCBAABC", session="today", effect=0.03)
+    both = family_of("B", "C", days=(day,))
+    alone = family_of("B", days=(day,))[0]
+    assert [found.candidate for found in both] == ["B", "C"]
+    np.testing.assert_allclose(both[0].curve["effect_pct"], alone.curve["effect_pct"], rtol=1e-9)
+    factors = {found.method["curve_critical_value"] for found in both}
+    assert len(factors) == 1
+    # Two candidates cost more than one, and less than halving alpha does (4,000 draws: 3%).
+    half = family_of("B", days=(day,), alpha=0.025)[0].method["curve_critical_value"]
+    assert alone.method["curve_critical_value"] < factors.pop() < half * 1.03
+
+
+def test_the_order_of_the_candidates_does_not_matter():
+    day = Day(run="ABCCBAABC", session="today", effect=0.03)
+    one, other = family_of("B", "C", days=(day,)), family_of("C", "B", days=(day,))
+    np.testing.assert_allclose(one[0].curve["effect_pct"], other[1].curve["effect_pct"])
+    assert one[0].verdict == other[1].verdict

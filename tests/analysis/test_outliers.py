@@ -29,6 +29,15 @@ def test_one_bad_pull_is_flagged(fault):
     assert flagged(curves) == [5]
 
 
+@pytest.mark.parametrize("bad", [(4, 7), (5, 7), (7, 9)])
+@pytest.mark.parametrize("faults", [(-0.10, 0.06), (-0.10, -0.09)])
+def test_two_bad_pulls_of_six_are_both_flagged(bad, faults):
+    curves = pulls_of("AAAA", "BBBBBB", "ABAB")
+    for row, fault in zip(bad, faults, strict=True):
+        curves.log_torque[row] += fault
+    assert set(bad) <= set(flagged(curves))
+
+
 def test_of_a_pair_both_are_flagged():
     curves = pulls_of("AAAA", "BBBB", "CC")
     curves.log_torque[8] += 0.1

@@ -249,6 +249,16 @@ def test_no_row_of_a_rise_is_left_out_without_a_word():
     assert whole or found.findings
 
 
+@pytest.mark.parametrize("reading", [-3.0, np.nan])
+def test_a_dropout_of_the_load_cell_does_not_dent_the_curve(reading):
+    # One row of 251 reads nothing: told or not, it is no reading of the engine's torque.
+    torque = torque_at(sweep())
+    torque[125] = reading
+    samples = log_of(sweep(), torque=torque)
+    curve = curve_of(samples, only_sweep(samples)).drop_nulls("torque")
+    assert np.abs(curve["torque"] - torque_at(curve["rpm"])).max() < 0.1
+
+
 def test_a_log_without_torque_or_throttle_is_judged_by_speed_alone():
     pull = only_sweep(log_of(sweep()).select("time", "engine_speed"))
     assert (pull.first_row, pull.last_row) == (0, 250)

@@ -228,6 +228,7 @@ def example_comparison(*, step: float = 50.0, a_side: int = 3, **changes: object
             pull_sd_pct=0.42,
             session_sd_pct=0.71,
             drift_sd_pct=0.05,
+            correlation_rpm=450.0,
             history_pulls=18,
             history_weight=0.75,
         ),
@@ -285,6 +286,7 @@ def without_noise() -> Comparison:
         pull_sd_pct=0.42,
         session_sd_pct=None,
         drift_sd_pct=None,
+        correlation_rpm=None,
         history_pulls=0,
         history_weight=0.0,
     )

@@ -38,6 +38,7 @@ def find_outlying(curves: CurveSet) -> Flags:
     flags = np.zeros(len(curves), dtype=np.bool_)
     while True:
         ratio, limit = _ratios(curves, ~flags)
+        ratio = np.nan_to_num(ratio, nan=0.0)
         cells = _cells(curves)
         worst = [
             row

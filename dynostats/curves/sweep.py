@@ -41,11 +41,13 @@ class Sweep:
         first_row: First row, from 0.
         last_row: Last row, inclusive.
         steps: True when speed was held step by step instead of swept.
+        dropouts: Rows inside that read no load for a moment: no reading of the engine's torque.
     """
 
     first_row: int
     last_row: int
     steps: bool = False
+    dropouts: tuple[int, ...] = ()
 
     @property
     def rows(self) -> slice:
@@ -98,6 +100,7 @@ def find_sweeps(samples: pl.DataFrame) -> Sweeps:
                 first_row=first,
                 last_row=last,
                 steps=find_levels(speed[first : last + 1]).size > 0,
+                dropouts=tuple(row for row in bridged if first <= row <= last),
             )
             for first, last in pulls
         ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -54,6 +55,7 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
         InputError: If a path does not exist.
     """
     excluded = {path.resolve() for path in not_logs}
+    names = {path.name for path in excluded}
     logs: dict[Path, FoundFile] = {}
     others: list[FoundFile] = []
     for path in paths:
@@ -61,13 +63,14 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
             raise InputError(
                 "there is no such file or folder", where=str(path), mend="Check the path."
             )
+        place = (path if path.is_dir() else path.parent).resolve()
         for found in _in_folder(path) if path.is_dir() else (_single(path),):
-            if found.path.resolve() in excluded:
+            if found.path.name in names and found.path.resolve() in excluded:
                 continue
             if path.is_dir() and found.path.suffix.lower() not in LOG_ENDINGS:
                 others.append(found)
             else:
-                logs.setdefault(found.path.resolve(), found)
+                logs.setdefault(place / found.shown, found)
     folders = tuple(path for path in paths if path.is_dir())
     return Found(logs=tuple(logs.values()), others=tuple(others), whole_folders=folders)
 
@@ -102,16 +105,30 @@ def _single(path: Path) -> FoundFile:
     return FoundFile(path=path, shown=path.name, root=path.parent)
 
 
-def _in_folder(folder: Path) -> Iterable[FoundFile]:
-    for path in sorted(folder.rglob("*")):
-        inside = path.relative_to(folder)
-        # A link that leads nowhere is a file that cannot be opened: it is said, not passed over.
-        is_file = path.is_file() or (path.is_symlink() and not path.exists())
-        if is_file and not _is_passing(inside) and path.name.lower() not in SHEET_NAMES:
-            yield FoundFile(path=path, shown=inside.as_posix(), root=folder)
+def _in_folder(root: Path) -> Iterable[FoundFile]:
+    yield from (
+        FoundFile(path=root / inside, shown=inside, root=root) for inside in _below(root, "")
+    )
 
 
-def _is_passing(inside: Path) -> bool:
+def _below(folder: str | Path, inside: str) -> Iterable[str]:
+    """Return the files below a folder, sorted, as paths from where the search began."""
+    with os.scandir(folder) as entries:
+        kept = sorted((e for e in entries if not _is_passing(e.name)), key=lambda e: e.name)
+    for entry in kept:
+        if entry.is_dir():
+            yield from _below(entry.path, f"{inside}{entry.name}/")
+        elif _is_file(entry) and entry.name.lower() not in SHEET_NAMES:
+            yield f"{inside}{entry.name}"
+
+
+def _is_file(entry: os.DirEntry[str]) -> bool:
+    """Tell files from pipes and the like; a link that leads nowhere is said, not passed over."""
+    return entry.is_file() or (entry.is_symlink() and not Path(entry.path).exists())
+
+
+def _is_passing(name: str) -> bool:
     """Tell hidden files and what editors and spreadsheets leave while a file is open."""
-    hidden = any(part.startswith((".", "~$", "__MACOSX")) for part in inside.parts)
-    return hidden or inside.name.endswith(("~", ".tmp", ".part", ".bak", ".lock"))
+    return name.startswith((".", "~$", "__MACOSX")) or name.endswith(
+        ("~", ".tmp", ".part", ".bak", ".lock")
+    )

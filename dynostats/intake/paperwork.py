@@ -215,7 +215,7 @@ def _sheets_below(folder: Path) -> list[Path]:
 
 def _within(path: Path, folder: Path) -> str:
     try:
-        return path.resolve().relative_to(folder.resolve()).as_posix()
+        return path.relative_to(folder).as_posix()
     except ValueError:
         return path.name
 

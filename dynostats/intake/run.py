@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -59,14 +60,13 @@ def ingest(
     """
     not_logs = [warehouse, *([sheet] if sheet else []), *([channels] if channels else [])]
     found = find_files(paths, not_logs=not_logs)
-    paperwork = Paperwork(found.logs, sheet=sheet)
     table = load_channel_table(channels)
-    with (
-        open_store(warehouse, write=True) as store,
-        reader(table, files=len(found.logs)) as read,
-    ):
+    with contextlib.ExitStack() as open_things:
+        # The helpers come first: they start while the sheets are read.
+        read = open_things.enter_context(reader(table, files=len(found.logs)))
+        paperwork = Paperwork(found.logs, sheet=sheet)
         run = _Run(
-            store=store,
+            store=open_things.enter_context(open_store(warehouse, write=True)),
             paperwork=paperwork,
             read=read,
             total=len(found.logs),

@@ -43,8 +43,10 @@ def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
         for name, kind in samples.schema.items()
         if kind.is_numeric() and name not in {"time", "engine_speed"}
     ]
-    table = _table(samples, ["engine_speed", *names])[sweep.rows]
-    table = table[np.isfinite(table[:, 0])]
+    table = _table(samples, ["engine_speed", *names])
+    usable = np.isfinite(table[:, 0])
+    usable[list(sweep.dropouts)] = False
+    table = table[sweep.rows][usable[sweep.rows]]
     if sweep.steps:
         table = mean_of_steps(table)
     speed, values = table[:, 0], table[:, 1:]

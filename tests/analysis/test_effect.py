@@ -384,3 +384,19 @@ def test_the_truth_lies_inside_the_bounds_as_often_as_they_say(layout, past):
     # probability 0.1% (binomial, 60, 0.95: P(X < 50) = 0.0005).
     noise = CurveNoise(pull_sd_pct=0.4, session_sd_pct=0.5, drift_pct_per_pull=0.0)
     assert coverage(layout, past, noise, studies=60, seed=21) >= 50
+
+
+@pytest.mark.parametrize(
+    ("layout", "past"),
+    [
+        (("AAAAABBBBB",), ()),
+        (("AAAAABBBBB",), ("CCC",) * 10),
+        (("ABBAABBA",), ("CCC",) * 10),
+    ],
+    ids=["blocks, no history", "blocks and history", "alternating and history"],
+)
+def test_a_steady_drift_is_not_claimed_as_an_effect(layout, past):
+    # The cell loses 0.1% a pull, as the simulator's cells do by default: 0.5% between two blocks of
+    # five. That past sessions of three pulls do not show so small a drift is no proof of none.
+    noise = CurveNoise(pull_sd_pct=0.4, session_sd_pct=0.5, drift_pct_per_pull=-0.1)
+    assert coverage(layout, past, noise, studies=60, seed=23) >= 50

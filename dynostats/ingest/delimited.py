@@ -129,8 +129,6 @@ def _read_plain(lines: list[str], plan: _Plan) -> Floats | None:
 
 
 def _read_chunk(lines: list[str], plan: _Plan, width: int) -> Floats | None:
-    if [line.count(plan.delimiter) for line in lines].count(width - 1) != len(lines):
-        return None
     text = plan.delimiter.join(lines)
     allowed = _NUMBER_BYTES + plan.delimiter.encode() + plan.decimal.encode()
     if not text.isascii() or text.encode("ascii").translate(None, allowed):
@@ -139,12 +137,14 @@ def _read_chunk(lines: list[str], plan: _Plan, width: int) -> Floats | None:
     if plan.decimal in text and _PROOF[plan.decimal].search(text) is None:
         return None
     if plan.decimal != ".":
-        text = text.replace(plan.decimal, ".")
+        lines = [line.replace(plan.decimal, ".") for line in lines]
     try:
-        values = np.array(list(map(float, text.split(plan.delimiter))))
-    except ValueError:
+        values = np.loadtxt(lines, delimiter=plan.delimiter, comments=None, ndmin=2)
+    except ValueError:  # not a number, or not as many as above
         return None
-    return values.reshape(len(lines), width) if np.isfinite(values).all() else None
+    # Empty lines are passed over by the reader; they are not full rows.
+    whole = values.shape == (len(lines), width) and bool(np.isfinite(values).all())
+    return values if whole else None
 
 
 def _split_above(lines: list[str], delimiter: str) -> dict[str, str]:

@@ -12,7 +12,7 @@ from dynostats.errors import InputError
 from dynostats.ingest.channels import ChannelTable
 from dynostats.ingest.decimals import settle_decimals
 from dynostats.ingest.layout import Grid, Layout, find_layout, show_row
-from dynostats.ingest.numerals import Cell, is_missing, read_clock, read_numbers
+from dynostats.ingest.numerals import Cell, drop_units, is_missing, read_clock, read_numbers
 from dynostats.ingest.preamble import read_preamble
 from dynostats.ingest.rows import Rows, name_lines, take_rows, tell_trailer
 from dynostats.ingest.table import Header, Table
@@ -47,7 +47,7 @@ class _Column:
         cells: As found.
         values: Its numbers, NaN where there is none.
         unread: Rows whose cell is text.
-        unit: Unit that the way of writing states (clock times are seconds); "" otherwise.
+        unit: Unit that the cells state (clock times are seconds, 45 % are percent); "" otherwise.
     """
 
     cells: list[Cell]
@@ -158,6 +158,10 @@ def _read_column(cells: list[Cell], decimal: str) -> _Column:
         seconds = read_clock(cells)
         if seconds is not None:
             return _Column(cells=cells, values=seconds, unread=[], unit="s")
+        bare, unit = drop_units(cells)
+        if unit:
+            values, unread = read_numbers(bare, decimal=decimal)
+            return _Column(cells=cells, values=values, unread=unread, unit=unit)
     return _Column(cells=cells, values=values, unread=unread)
 
 

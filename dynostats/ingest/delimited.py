@@ -26,6 +26,8 @@ from dynostats.ingest.rows import fraction_length
 from dynostats.ingest.table import Header, Table
 
 DELIMITERS = ("\t", ";", "|", ",")
+# Tried when none of those gives a table: columns set apart by two and more blanks, or by one.
+_BLANKS = ("  ", " ")
 _SEPARATOR_LINE = re.compile(r'^"?sep=(.)"?;*$', re.IGNORECASE)
 _SAMPLED_LINES = 150
 _HEAD_SEARCHED = 200
@@ -204,15 +206,12 @@ def _remember(lines: Sequence[str], delimiter: str, reading: Reading, table: Cha
 
 def _find_delimiter(lines: Sequence[str]) -> str:
     """Return the delimiter that gives the most numbers in rows of one width."""
-    middle = max(0, len(lines) // 2 - _SAMPLED_LINES // 2)
-    sample = [
-        *lines[:_SAMPLED_LINES],
-        *lines[max(_SAMPLED_LINES, middle) : middle + _SAMPLED_LINES],
-    ]
-    scores = {delimiter: _count_numbers(sample, delimiter) for delimiter in DELIMITERS}
-    best = max(DELIMITERS, key=lambda delimiter: scores[delimiter])
-    if scores[best]:
-        return best
+    sample = [*lines[:_SAMPLED_LINES], *lines[_SAMPLED_LINES:][-_SAMPLED_LINES:]]
+    for delimiters in (DELIMITERS, _BLANKS):
+        scores = {delimiter: _count_numbers(sample, delimiter) for delimiter in delimiters}
+        best = max(delimiters, key=lambda delimiter: scores[delimiter])
+        if scores[best] > 0:
+            return best
     return max(DELIMITERS, key=lambda delimiter: sum(line.count(delimiter) for line in sample))
 
 
@@ -229,6 +228,8 @@ def _count_numbers(lines: Sequence[str], delimiter: str) -> int:
 
 
 def _split_line(line: str, delimiter: str) -> list[Cell]:
+    if delimiter in _BLANKS:
+        return list(re.split(r"\s{2,}" if delimiter == _BLANKS[0] else r"\s+", line.strip()))
     if '"' not in line:
         return list(line.split(delimiter))
     return list(next(csv.reader([line], delimiter=delimiter), []))
@@ -236,8 +237,8 @@ def _split_line(line: str, delimiter: str) -> list[Cell]:
 
 def split_lines(lines: list[str], delimiter: str, *, ends_open: bool = False) -> Grid:
     """Return the cells of each line; quotes are honoured where there are any."""
-    if '"' not in "".join(lines):
-        rows: list[list[Cell]] = [list[Cell](line.split(delimiter)) for line in lines]
+    if delimiter in _BLANKS or '"' not in "".join(lines):
+        rows = [_split_line(line, delimiter) for line in lines]
         numbers = list(range(1, len(lines) + 1))
     else:
         rows, numbers = _split_quoted(lines, delimiter)

@@ -9,6 +9,13 @@ from dynostats.units import power_kw
 
 # What the fastest moment of a pull can be; common practice, no published source.
 FASTEST_RPM = (400.0, 30_000.0)
+# Air that a test cell can have, in stored units; common practice, no published source.
+POSSIBLE_AIR = {
+    "ambient_pressure": (50.0, 110.0),
+    "ambient_temperature": (-30.0, 50.0),
+    "relative_humidity": (0.0, 100.0),
+    "vapour_pressure": (0.0, 13.0),
+}
 # Below this share of the largest power, rounding and friction make the ratio meaningless.
 _LOADED_POWER_SHARE = 0.2
 

@@ -11,6 +11,7 @@ from typing import cast
 import numpy as np
 
 from dynostats.arrays import Floats
+from dynostats.units import find_unit
 
 Cell = str | float
 
@@ -68,6 +69,7 @@ MISSING = frozenset(
 _NUMBER = re.compile(
     r"[+-]?(?:\d[\d.,'\u2019\u00a0\u202f ]*|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII
 )
+_WITH_UNIT = re.compile(r"([+-]?[\d.,]*\d)\s*([^\d\s.,][^\d]{0,11})", re.ASCII)
 _CLOCK = re.compile(
     r"(?:(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4})[T ]+)?"
     r"(?:(?P<hours>\d{1,3}):)?(?P<minutes>\d{1,2}):(?P<seconds>\d{1,2}(?:[.,]\d{1,9})?)Z?",
@@ -207,6 +209,28 @@ def _read_number(cell: str, decimal: str) -> float | None:
     if _GROUPED[decimal].fullmatch(bare):
         return float(bare.replace(_OTHER[decimal], "").replace(decimal, "."))
     return None
+
+
+def drop_units(cells: Sequence[Cell]) -> tuple[list[Cell], str]:
+    """Return a column without the unit that stands behind each number, and that unit.
+
+    Example:
+        >>> drop_units(["45 %", "", "50 %"]), drop_units(["45 %", "50 V"])
+        ((['45', '', '50'], '%'), (['45 %', '50 V'], ''))
+    """
+    parts = [
+        _WITH_UNIT.fullmatch(cell.strip()) if isinstance(cell, str) else None for cell in cells
+    ]
+    units = {found[2] for found in parts if found}
+    stray = any(
+        not found and not is_missing(cell) for found, cell in zip(parts, cells, strict=True)
+    )
+    if len(units) != 1 or stray:
+        return list(cells), ""
+    unit = units.pop()
+    if find_unit(unit) is None:
+        return list(cells), ""
+    return [found[1] if found else cell for found, cell in zip(parts, cells, strict=True)], unit
 
 
 def read_clock(cells: Sequence[Cell]) -> Floats | None:

@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
-from dynostats.ingest.channels import ChannelTable
-from dynostats.ingest.labels import read_labels
-from dynostats.ingest.log import Ambient
+from dynostats.ingest.channels import Channel, ChannelTable
+from dynostats.ingest.figures import POSSIBLE_AIR
+from dynostats.ingest.labels import Label, read_labels
+from dynostats.ingest.log import Ambient, Finding
 from dynostats.ingest.numerals import Cell, decimal_proofs, read_date, read_numbers
 from dynostats.units import convert, humidity_pct, unit_dimension
 
@@ -88,39 +89,73 @@ def _put(metadata: dict[str, str], key: str, value: str) -> None:
     metadata[name] = value
 
 
-def read_air(metadata: Mapping[str, str], table: ChannelTable) -> Ambient:
-    """Return the air of the cell as far as the preamble states it with units."""
+def read_air(
+    metadata: Mapping[str, str], table: ChannelTable
+) -> tuple[Ambient, tuple[Finding, ...]]:
+    """Return the air of the cell that the preamble states, and what had to be decided for it.
+
+    Args:
+        metadata: The preamble, key to value.
+        table: Names of channels.
+    """
     found: dict[str, float] = {}
+    findings: list[Finding] = []
     for key, text in metadata.items():
-        for channel, value in _read_quantity(key, text, table):
+        for channel, value, decided in _read_quantity(key, text, table):
+            if channel not in found and decided:
+                message = f"'{key}: {text}' states no unit and was read as {decided}."
+                findings.append(Finding(check="unit_decided", severity="note", message=message))
             found.setdefault(channel, value)
     temperature = found.get("ambient_temperature")
     humidity = found.get("relative_humidity")
     vapour = found.get("vapour_pressure")
     if humidity is None and vapour is not None and temperature is not None:
         humidity = humidity_pct(vapour, temperature)
-    return Ambient(
+    air = Ambient(
         pressure_kpa=found.get("ambient_pressure"),
         temperature_c=temperature,
         humidity_pct=humidity,
     )
+    return air, tuple(findings)
 
 
-def _read_quantity(key: str, text: str, table: ChannelTable) -> list[tuple[str, float]]:
-    """Return channel and value in stored unit; empty unless name, number and unit are all clear."""
+def _read_quantity(key: str, text: str, table: ChannelTable) -> list[tuple[str, float, str]]:
+    """Return channel, value in stored unit, and the unit if it had to be decided.
+
+    Empty unless the name is one of the cell's air and number and unit have one possible reading.
+    """
     parts = _QUANTITY.match(text)
     if parts is None:
         return []
-    decimals = decimal_proofs([parts[1]]) or ({"."} if parts[1].isdigit() else set[str]())
-    values, unread = read_numbers([parts[1]], decimal="".join(decimals) or ".")
-    if len(decimals) != 1 or unread:
-        return []
     for way in read_labels(key, parts[2] or ""):
         for match in table.find(way.name):
-            unit = way.unit.unit
-            if match.spec and unit_dimension(unit) == unit_dimension(match.spec.unit):
-                return [(match.channel, float(convert(values, unit, match.spec.unit)[0]))]
+            spec = match.spec
+            if spec is not None and spec.name in POSSIBLE_AIR and not match.needs_unit:
+                readings = _possible_readings(parts[1], way, spec)
+                return [(spec.name, *readings.pop())] if len(readings) == 1 else []
     return []
+
+
+def _possible_readings(number: str, way: Label, spec: Channel) -> set[tuple[float, str]]:
+    """Return value and decided unit for each reading of a number that a test cell can have."""
+    low, high = POSSIBLE_AIR[spec.name]
+    found: set[tuple[float, str]] = set()
+    for decimal in decimal_proofs([number]) or {".", ","}:
+        values, unread = read_numbers([number], decimal=decimal)
+        if unread:
+            continue
+        value = float(values[0])
+        if way.unit.text:
+            same_kind = unit_dimension(way.unit.unit) == unit_dimension(spec.unit)
+            turned = {(convert(value, way.unit.unit, spec.unit), "")} if same_kind else set()
+        else:
+            turned = {
+                (convert(value, unit, spec.unit), unit)
+                for unit, (least, most) in spec.likely.items()
+                if least <= value <= most
+            }
+        found |= {(result, unit) for result, unit in turned if low <= result <= high}
+    return found
 
 
 def read_start(metadata: Mapping[str, str]) -> datetime | None:

@@ -99,7 +99,11 @@ def _column_air(draft: Draft) -> Ambient:
 
 def _own_air(draft: Draft, raw: Table, names: ChannelTable) -> Ambient:
     """Return the air that the file itself states: columns, then preamble."""
-    return _merge(_column_air(draft), read_air(raw.metadata, names) if raw.metadata else None)
+    if not raw.metadata:
+        return _column_air(draft)
+    air, findings = read_air(raw.metadata, names)
+    draft.findings.extend(findings)
+    return _merge(_column_air(draft), air)
 
 
 def _merge(first: Ambient, second: Ambient | None) -> Ambient:

@@ -19,6 +19,8 @@ _FEW_FAULTY = 3
 _ROWS_TO_JUDGE = 10
 _FRACTION = re.compile(r"[.,](\d+)$")
 _MOST_SHOWN = 5
+# Delimiters that may also stand inside a number or a name, so that cells may have shifted.
+_IN_NUMBERS = {",", " "}
 
 
 @dataclass(slots=True)
@@ -148,7 +150,7 @@ def _square(rows: Rows, grid: Grid, layout: Layout, *, name: str) -> None:
     common = Counter(len(row) for row in rows.cells).most_common(1)[0][0]
     named = _filled_width(grid.rows[layout.header])
     filled = max(_filled_width(row) for row in rows.cells if len(row) == common)
-    if grid.delimiter == "," and (filled > named or common < named):
+    if grid.delimiter in _IN_NUMBERS and (filled > named or common < named):
         raise _shifted(grid, layout, named, filled if filled > named else common, name=name)
     _drop_cut_row(rows, grid, min(common, filled))
     faulty = [
@@ -179,8 +181,8 @@ def _shifted(grid: Grid, layout: Layout, named: int, cells: int, *, name: str) -
         f"line {grid.lines[layout.header]} names {named} columns, so it is not certain which "
         "number belongs to which name.",
         where=name,
-        mend="A comma inside a number or a name does this: export with semicolons or tabs between "
-        "the columns, or with such cells in quotes.",
+        mend="A comma or blank inside a number or a name does this: export with semicolons or tabs "
+        "between the columns, or with such cells in quotes.",
     )
 
 

@@ -11,6 +11,7 @@ from dynostats.errors import InputError
 from dynostats.ingest.channels import load_channel_table
 from dynostats.ingest.delimited import DELIMITERS, split_lines
 from dynostats.ingest.encoding import decode_text
+from dynostats.ingest.figures import POSSIBLE_AIR
 from dynostats.ingest.labels import Label, read_labels
 from dynostats.ingest.layout import Grid, is_blank
 from dynostats.ingest.log import Ambient, SheetRow
@@ -27,12 +28,6 @@ _REQUIRED = ("file", "engine", "session", "setup")
 _OPTIONAL = ("dyno", "order", "started", "notes")
 _AIR = ("ambient_pressure", "ambient_temperature", "relative_humidity")
 _ROWS_SEARCHED = 30
-# Air that a test cell can have, in stored units; common practice, no published source.
-_POSSIBLE = {
-    "ambient_pressure": (50.0, 110.0),
-    "ambient_temperature": (-30.0, 50.0),
-    "relative_humidity": (0.0, 100.0),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,7 +230,7 @@ def _read_air(sheet: _Sheet, field: str) -> list[float | None]:
         return [None] * len(cells)
     stored = load_channel_table().channels[field]
     unit = _air_unit(sheet, field, stored.unit)
-    low, high = _POSSIBLE[field]
+    low, high = POSSIBLE_AIR[field]
     proofs = decimal_proofs(cells)
     for decimal in sorted(proofs) or (".", ","):
         values, unread = read_numbers(cells, decimal=decimal)
@@ -270,7 +265,7 @@ def _not_number(sheet: _Sheet, field: str, place: int, cells: Sequence[Cell]) ->
 
 
 def _impossible(sheet: _Sheet, field: str, unit: str, cells: Sequence[Cell]) -> InputError:
-    low, high = _POSSIBLE[field]
+    low, high = POSSIBLE_AIR[field]
     stored = load_channel_table().channels[field].unit
     shown = next(cell for cell in cells if not is_missing(cell))
     return InputError(

@@ -279,8 +279,12 @@ def test_dates(lines, started):
     [
         (["Baro: 986 mbar", "Ambient temp: 25 °C", "Humidity: 40 %"], 98.6, 25.0, 40.0),
         (["Luftdruck: 98,6 kPa", "Raumtemperatur: 77 °F"], 98.6, 25.0, None),
-        (["Barometer: 98.6"], None, None, None),
-        (["Baro: 1,013 mbar"], None, None, None),
+        (["Barometer: 98.6"], 98.6, None, None),
+        (["Barometer: 98,613"], 98.613, None, None),
+        (["Baro: 1,013 mbar"], 101.3, None, None),
+        (["Baro: 700"], None, None, None),  # mbar or mmHg
+        (["Baro: 29.12 kPa"], None, None, None),
+        (["Cell pressure: 98.6 °C"], None, None, None),
     ],
 )
 def test_air_of_the_cell(lines, pressure, temperature, humidity):
@@ -291,3 +295,40 @@ def test_air_of_the_cell(lines, pressure, temperature, humidity):
         (air.humidity_pct, humidity),
     ):
         assert found == (None if expected is None else pytest.approx(expected))
+
+
+def test_air_without_a_unit_says_how_it_was_read():
+    log = read("Barometer: 29.12", HEAD, *SAMPLES)
+    assert log.ambient.pressure_kpa == pytest.approx(98.6116, abs=1e-4)
+    assert messages(log, "unit_decided") == [
+        "'Barometer: 29.12' states no unit and was read as inHg."
+    ]
+
+
+# --- rarer ways of writing a table ----------------------------------------------------------------
+
+
+def test_columns_set_apart_by_blanks():
+    wide = [HEAD.replace(";", "   "), *(line.replace(";", "   ") for line in SAMPLES)]
+    narrow = ["time rpm torque_Nm lambda", *(line.replace(";", " ") for line in SAMPLES)]
+    expected = read(HEAD, *SAMPLES).samples
+    assert read(*wide).samples.equals(expected)
+    assert read(*narrow).samples.equals(expected)
+
+
+def test_names_with_blanks_between_single_blanks_are_refused():
+    with pytest.raises(InputError, match="names 5 columns"):
+        read("time Engine Speed torque_Nm lambda", *(line.replace(";", " ") for line in SAMPLES))
+
+
+def test_units_behind_each_number():
+    lines = [f"{line};{90 + place % 3}%;{20 + place},5 °C" for place, line in enumerate(SAMPLES)]
+    log = read(HEAD + ";Throttle;Oil temp", *lines)
+    assert log.samples["throttle"][:3].to_list() == [90.0, 91.0, 92.0]
+    assert "'Oil temp' holds text ('20,5 °C')" in messages(log, "text_column")[0]
+
+
+def test_a_preamble_longer_than_the_table():
+    log = read(*(f"Key {place}: value" for place in range(900)), HEAD, *SAMPLES)
+    assert log.samples.height == 20
+    assert len(log.metadata) == 900

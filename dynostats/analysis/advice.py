@@ -120,14 +120,10 @@ def _warn_drift(effect: Effect) -> str:
     how = (
         "a straight drift was fitted, which costs most of the precision"
         if contrast.drift_fitted
-        else "the interval is widened by the drift that past sessions show"
+        else "the interval is widened by the largest drift that past sessions do not exclude"
     )
     if not contrast.drift_fitted and effect.noise.drift is None:
-        how = (
-            "past sessions show no drift, and none was assumed"
-            if effect.noise.slopes_seen > 0
-            else "no past session tells how far this cell drifts, so none could be allowed for"
-        )
+        how = "no past session tells how far this cell drifts, so none could be allowed for"
     return (
         "The run order hardly separates the change from a drift of the engine or cell (all of one "
         f"setup, then all of the other): {how}. Returning to the baseline would separate them."

@@ -11,6 +11,7 @@ from dynostats.analysis.design import Contrast, fits_drift, weigh_pulls
 from dynostats.analysis.field import Draws, Spread, Target, draw_errors, standard_errors
 from dynostats.analysis.layers import split_layers
 from dynostats.analysis.noise import (
+    LEAST_ENGINE_DF,
     LEAST_SLOPES,
     NoiseModel,
     component,
@@ -31,6 +32,8 @@ LEAST_SESSION_DF = 3
 # this share of the band the rest may stand in.
 LEAST_NEAR = 0.5
 MOST_UNKNOWN = 0.1
+# With fewer engines than this it is not known how far engines differ in their noise.
+LEAST_ENGINES = 5
 # Share of alpha given to the band means; the curve gets the rest of the family jointly.
 MEANS_SHARE = 0.5
 DRAWS = 10_000
@@ -266,15 +269,15 @@ def _drift_ratio(noise: NoiseModel) -> float | None:
     if base is None or noise.slopes_seen < LEAST_SLOPES:
         return None
     if noise.drift is None:
-        return 0.0
+        return None
     return float(component(noise.drift, base).mean() / base.mean())
 
 
-def _unknown_share(noise: NoiseModel) -> float:
-    """Return the share of the band near which no pull was repeated."""
+def _known_speeds(noise: NoiseModel) -> Flags:
+    """Flag the speeds near which pulls were repeated."""
     parts = [part for part in (noise.pull, noise.own) if part is not None]
     near = np.sum([part.contrasts_near(noise.rpm) for part in parts], axis=0)
-    return float(np.mean(near < LEAST_NEAR))
+    return near >= LEAST_NEAR
 
 
 def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
@@ -290,10 +293,18 @@ def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
             "no setup of this study was pulled twice in one session, and the warehouse holds too "
             f"few repeats elsewhere ({history_df} of at least {LEAST_PULL_DF_ALONE}) to stand in"
         )
-    if _unknown_share(noise) > MOST_UNKNOWN:
+    if noise.engine_df < LEAST_ENGINE_DF and noise.engines_seen < LEAST_ENGINES:
         return (
-            "for much of the band no pull was ever repeated, so it cannot be told how far pulls "
-            "repeat there"
+            "this engine was never pulled twice with one setup in one session, and too few other "
+            f"engines ({noise.engines_seen} of at least {LEAST_ENGINES}) tell how far engines "
+            "differ in that"
+        )
+    known = _known_speeds(noise)
+    if known.mean() < 1.0 - MOST_UNKNOWN:
+        where = noise.rpm[known]
+        return (
+            "for much of the band no pull was ever repeated; it is known how far pulls repeat "
+            f"between {where[0]:g} and {where[-1]:g} rpm (ask for that with --band)"
         )
     session_df = noise.session.df if noise.session is not None else 0
     if _unmet(contrast) and session_df < LEAST_SESSION_DF:

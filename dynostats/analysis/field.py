@@ -17,6 +17,7 @@ import numpy as np
 from dynostats.analysis.moderation import PRIOR_DF_GRID
 from dynostats.analysis.noise import (
     LEAST_COUNT,
+    LEAST_VARIANCE,
     LayerNoise,
     NoiseModel,
     component,
@@ -185,7 +186,7 @@ def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floa
         means = np.einsum("wjm,wjm->wm", values, values) / int(whole.sum())
     else:
         means = pooled @ functionals.T  # a mean varies at most as its members do on average
-    return np.maximum(np.hstack([pooled, means]), 1e-14)
+    return np.maximum(np.hstack([pooled, means]), LEAST_VARIANCE)
 
 
 def _counts(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:

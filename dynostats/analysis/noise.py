@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
 from dynostats.analysis.layers import Layer, Layers
@@ -28,9 +29,16 @@ LEAST_COUNT = 1e-12
 POOL_ABOVE_P = 0.25
 # Fewer slope contrasts than this do not tell how far engines drift.
 LEAST_SLOPES = 6
+# The drift allowed for is exceeded with this chance.
+DRIFT_BOUND_TAIL = 0.2
+# No cell repeats better than two parts in ten thousand (common practice, no published source); a
+# smaller variance comes from copies of a log, and would make every difference certain.
+LEAST_VARIANCE = 0.0002**2
 # Other engines teach nothing about one that is noisier with at least this much evidence.
 NARROW_BELOW_P = 0.05
 LEAST_TO_NARROW = 4
+# Fewer pull contrasts of its own than this say nothing of an engine's noise.
+LEAST_ENGINE_DF = 1
 # Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
 # few curves the sample correlation has low rank and understates how rough the noise is.
 STATIONARY_CONTRASTS = 10.0
@@ -73,11 +81,13 @@ class NoiseModel:
         own: Mean square of pull contrasts of the study itself; None where there are none.
         session: Mean square of session contrasts; None where no setup was ever repeated in another
             session.
-        drift: Mean square of slope contrasts; None where no run order is known or no drift is
-            shown (then its contrasts are pooled into the pull layer).
+        drift: Mean square of slope contrasts, raised to what past sessions do not exclude; None
+            where they are too few to tell.
         refit: Mean square of refit contrasts; None where none exist or none stands out.
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
         slopes_seen: Number of sessions from which a drift could have been learned.
+        engine_df: Pull contrasts of the study's own engine, in the study or outside.
+        engines_seen: Number of engines with pull contrasts in history.
         narrowed: True when other engines were left out because the study's engine is noisier.
     """
 
@@ -89,6 +99,8 @@ class NoiseModel:
     refit: LayerNoise | None
     prior_df_weights: Floats
     slopes_seen: int
+    engine_df: int
+    engines_seen: int
     narrowed: bool
 
     def upper_layers(self) -> dict[str, LayerNoise]:
@@ -112,7 +124,7 @@ def learn_noise(
     Returns:
         The noise model.
     """
-    pull, slope, refit = _pool_layers(
+    pull, refit = _pool_layers(
         layers, rpm, used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0]
     )
     own_groups = np.union1d(
@@ -120,16 +132,27 @@ def learn_noise(
     )
     mine = np.isin(pull.group, own_groups)
     study, history = pull.only(mine), pull.only(~mine)
-    history, narrowed = _narrow(study, history, layers, own, rpm)
+    engine_groups = np.union1d(
+        layers.sessions[np.isin(layers.engines, layers.engines[own])], own_groups
+    )
+    near = np.isin(history.group, engine_groups)
+    engine_df = len(study) + int(near.sum())
+    history, narrowed = _narrow(study, history, near, rpm)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
         own=_layer_noise(study, rpm),
         session=_layer_noise(layers.session, rpm),
-        drift=_layer_noise(slope, rpm),
+        drift=_layer_noise(_not_excluded(layers.slope, pull, rpm), rpm),
         refit=_layer_noise(refit, rpm),
-        prior_df_weights=_weigh_heterogeneity(history, rpm),
+        # With nothing of its own the engine is judged as one more of many: engines are the groups.
+        prior_df_weights=_weigh_heterogeneity(
+            _by_engine(history, layers) if own.any() and engine_df < LEAST_ENGINE_DF else history,
+            rpm,
+        ),
         slopes_seen=len(layers.slope),
+        engine_df=engine_df,
+        engines_seen=len(np.unique(_by_engine(history, layers).group)),
         narrowed=narrowed,
     )
 
@@ -210,7 +233,7 @@ def wavier(correlation: Floats, contrasts: int) -> Floats:
     return (1.0 - share) * correlation + share
 
 
-def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, Layer, Layer]:
+def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, Layer]:
     """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
     Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
@@ -222,22 +245,33 @@ def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, 
     pull, slope = _pool(layers.pull, slope, slope.group, rpm, least_p=least_p)
     groups = _engine_groups(layers, layers.refit.group)
     pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=POOL_ABOVE_P)
-    return pull, slope, refit
+    return pull, refit
 
 
-def _narrow(
-    study: Layer, history: Layer, layers: Layers, own: Flags, rpm: Floats
-) -> tuple[Layer, bool]:
+def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> Layer:
+    """Return slope contrasts scaled up to the largest drift that they do not exclude.
+
+    A drift that does not stand out may still be there, and a study that runs one setup after the
+    other collects several times as much of it as one slope shows. So not the estimate is used but
+    its one-sided bound, by the chi-square distribution of a mean square with its contrasts times
+    the speeds a curve is worth as degrees of freedom. Few contrasts bound nothing: then a drift
+    is fitted in the study.
+    """
+    if len(slope) < LEAST_SLOPES or len(pull) == 0:
+        return slope.only(np.zeros(len(slope), dtype=np.bool_))
+    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
+    worth = effective_speeds(wavier(_correlation(pull.curves / base, rpm), len(pull)))
+    df = len(slope) * worth
+    raised = np.sqrt(df / float(chi2.ppf(DRIFT_BOUND_TAIL, df)))
+    return replace(slope, curves=slope.curves * raised)
+
+
+def _narrow(study: Layer, history: Layer, near: Flags, rpm: Floats) -> tuple[Layer, bool]:
     """Leave other engines out of the noise when the study's engine is shown to be noisier.
 
     One-sided on purpose: an engine that looks quieter than the rest may only be lucky, and then
     its own pulls would understate the noise.
     """
-    engines = np.unique(layers.engines[own])
-    groups = np.union1d(
-        layers.sessions[np.isin(layers.engines, engines)], _engine_groups(layers, engines)
-    )
-    near = np.isin(history.group, groups)
     same, other = history.only(near), history.only(~near)
     engine = Layer(
         curves=np.concatenate([study.curves, same.curves]),
@@ -249,6 +283,14 @@ def _narrow(
     if mean_square_evidence(other, engine, rpm) >= NARROW_BELOW_P:
         return history, False
     return same, True
+
+
+def _by_engine(pull: Layer, layers: Layers) -> Layer:
+    """Return the contrasts with engines as their groups."""
+    engine_of = dict(zip(layers.sessions.tolist(), layers.engines.tolist(), strict=True))
+    first = int(layers.sessions.max()) + 1
+    groups = [engine_of.get(number, number - first) for number in pull.group.tolist()]
+    return replace(pull, group=np.array(groups, dtype=np.intp))
 
 
 def _engine_groups(layers: Layers, engines: Ints) -> Ints:
@@ -293,9 +335,7 @@ def _layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
     if len(seen) == 0:
         return None
     variance = pool_over_speed(seen, rpm)
-    # A log of a few repeated numbers can have no noise at all; a variance of zero would make
-    # every difference certain.
-    variance = np.maximum(variance, 1e-12)
+    variance = np.maximum(variance, LEAST_VARIANCE)
     return LayerNoise(
         variance=variance,
         correlation=_correlation(seen / np.sqrt(variance), rpm),

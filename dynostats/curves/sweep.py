@@ -30,7 +30,10 @@ FULL_THROTTLE_SHARE = 0.9
 SPIKE_ROWS = 3
 # A loss of load this short inside a rise does not end the pull.
 DROPOUT_ROWS = 2
-MOST_DROPOUTS = 3
+MOST_DROPOUTS = 2
+NEARBY_ROWS = 15
+# Rows on either side over which a dense log's speed is averaged before looking for reversals.
+CALM_SHARE = 250
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,16 +172,18 @@ def _under_load(samples: pl.DataFrame) -> Flags:
 
 
 def _bridge(loaded: Flags) -> tuple[Flags, list[int]]:
-    """Take a dropout of a few rows as loaded, and say which rows; many are a limiter at work."""
+    """Take a dropout of a few rows as loaded, and say which rows; a row of them is a limiter."""
     edges = np.flatnonzero(np.diff(np.concatenate(([1], loaded.astype(np.int8), [1]))))
-    short = [
-        (int(first), int(last))
-        for first, last in zip(edges[::2], edges[1::2], strict=True)
-        if first > 0 and last < len(loaded) and last - first <= DROPOUT_ROWS
+    gaps = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    rows = [
+        row
+        for first, last in gaps
+        if first > 0
+        and last < len(loaded)
+        and last - first <= DROPOUT_ROWS
+        and sum(abs(other - first) <= NEARBY_ROWS for other, _ in gaps) <= MOST_DROPOUTS
+        for row in range(first, last)
     ]
-    if len(short) > MOST_DROPOUTS:
-        return loaded, []
-    rows = [row for first, last in short for row in range(first, last)]
     whole = loaded.copy()
     whole[rows] = True
     return whole, rows
@@ -193,7 +198,7 @@ def _rises(speed: Floats) -> list[_Part]:
     known = np.flatnonzero(np.isfinite(speed))
     if known.size == 0:
         return []
-    values = speed[known]
+    values = _calmed(speed[known])
     limit = _reversal(speed)
     if (np.maximum.accumulate(values) - values).max() <= limit:  # one rise: the ordinary pull
         return [(int(known[0]), int(known[-1]))]
@@ -201,6 +206,17 @@ def _rises(speed: Floats) -> list[_Part]:
         (int(known[first]), int(known[last]))
         for first, last in (_with_holds(values, rise, limit) for rise in _zigzag(values, limit))
     ]
+
+
+def _calmed(values: Floats) -> Floats:
+    """Average a dense log over a hundredth of its rows: its speed signal is noisy row by row."""
+    width = len(values) // CALM_SHARE
+    if width < 2:
+        return values
+    edges = np.concatenate([np.full(width, values[0]), values, np.full(width, values[-1])])
+    total = np.concatenate([[0.0], np.cumsum(edges)])
+    span = 2 * width + 1
+    return (total[span:] - total[:-span]) / span
 
 
 def _with_holds(values: Floats, rise: _Part, limit: float) -> _Part:

@@ -144,9 +144,9 @@ def _print_stored(report: IngestReport, console: Console) -> None:
     )
     readings = [reading for entry in report.stored for reading in entry.readings]
     became = {
-        (str(reading["source"]), f"{reading['channel']} [{reading['unit']}]"): str(reading["how"])
+        (reading.source, f"{reading.channel} [{reading.unit}]"): reading.how
         for reading in readings
-        if reading["source"]
+        if reading.source
     }
     plain = [stored for source, stored in became if source == stored]
     if plain:
@@ -171,8 +171,8 @@ def _noticed(report: IngestReport) -> list[tuple[str, str]]:
         if entry.excluded:
             found.setdefault(f"left out of the analyses: {entry.excluded}", []).append(name)
         for finding in entry.findings:
-            if finding["severity"] != "note":
-                found.setdefault(finding["message"], []).append(name)
+            if finding.severity != "note":
+                found.setdefault(finding.message, []).append(name)
     lines = [(_some(names), message) for message, names in found.items()]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:

@@ -22,13 +22,13 @@ def help_reading() -> None:
     with contextlib.suppress(EOFError, KeyboardInterrupt):
         while True:
             tasks = cast("Sequence[Task]", pickle.load(sys.stdin.buffer))  # noqa: S301 - likewise
-            outcomes = [without_source(pulls_or_refusal(task, table=table)) for task in tasks]
+            outcomes = [lighten(pulls_or_refusal(task, table=table)) for task in tasks]
             pickle.dump(outcomes, sys.stdout.buffer, protocol=pickle.HIGHEST_PROTOCOL)
             sys.stdout.buffer.flush()
 
 
-def without_source(outcome: Outcome) -> Outcome:
-    """Return the outcome without the bytes of its file: who sent them has them."""
+def lighten(outcome: Outcome) -> Outcome:
+    """Return the outcome without the bytes of its file: who sent them has them already."""
     if isinstance(outcome, Refused):
         return outcome
     return [replace(pull, source=replace(pull.source, data=b"")) for pull in outcome]

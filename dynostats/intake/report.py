@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from dynostats.errors import DynostatsError
+from dynostats.ingest import ChannelReading, Finding
 from dynostats.warehouse import NewPull
 
 
@@ -18,8 +19,8 @@ class Stored:
         sha256: SHA-256 of the file's bytes.
         rows: Number of samples.
         channels: Names of the channels stored.
-        readings: What each column became: channel, unit, source, source_unit, how, known.
-        findings: What was noticed: check, severity, message.
+        readings: What each column of the file became.
+        findings: What was noticed.
         excluded: Why it is left out of the analyses; "" when it is not.
     """
 
@@ -28,8 +29,8 @@ class Stored:
     sha256: str
     rows: int
     channels: tuple[str, ...]
-    readings: tuple[dict[str, str | bool], ...]
-    findings: tuple[dict[str, str], ...]
+    readings: tuple[ChannelReading, ...]
+    findings: tuple[Finding, ...]
     excluded: str
 
     def to_dict(self) -> dict[str, object]:
@@ -40,8 +41,8 @@ class Stored:
             "sha256": self.sha256,
             "rows": self.rows,
             "channels": list(self.channels),
-            "readings": list(self.readings),
-            "findings": list(self.findings),
+            "readings": [asdict(reading) for reading in self.readings],
+            "findings": [asdict(finding) for finding in self.findings],
             "excluded": self.excluded or None,
         }
 
@@ -125,21 +126,8 @@ def stored_entry(pull: str, new: NewPull, *, file: str) -> Stored:
         sha256=new.source.sha256,
         rows=new.samples.height,
         channels=tuple(new.samples.columns),
-        readings=tuple(
-            {
-                "channel": reading.channel,
-                "unit": reading.unit,
-                "source": reading.source,
-                "source_unit": reading.source_unit,
-                "how": reading.how,
-                "known": reading.known,
-            }
-            for reading in new.readings
-        ),
-        findings=tuple(
-            {"check": finding.check, "severity": finding.severity, "message": finding.message}
-            for finding in new.findings
-        ),
+        readings=tuple(new.readings),
+        findings=tuple(new.findings),
         excluded=new.void or "",
     )
 

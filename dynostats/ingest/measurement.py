@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import io
+import logging
 import re
 import sys
 import warnings
@@ -119,15 +120,18 @@ def _quiet_leftovers() -> Generator[None]:
     A file it could not read leaves objects behind that fail while being thrown away; Python prints
     such failures, so they are thrown away here.
     """
-    hook = sys.unraisablehook
+    hook, log = sys.unraisablehook, logging.getLogger("asammdf")
+    was_disabled = log.disabled
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         sys.unraisablehook = _ignore
+        log.disabled = True
         try:
             yield
         finally:
             gc.collect()
             sys.unraisablehook = hook
+            log.disabled = was_disabled
 
 
 def _ignore(_: object) -> None:

@@ -110,6 +110,7 @@ class ChannelTable:
         channels: Stored name to entry.
         matches: Key of a name to the channels it may stand for.
         letters: Single letters, case kept, to the channels they may stand for.
+        preamble: Key of a name that counts above the table only, to its channel.
         rules: Key of a user's name to the user's rules.
         decimal: The decimal sign the user says the files have; "" leaves it to the files.
     """
@@ -117,6 +118,7 @@ class ChannelTable:
     channels: Mapping[str, Channel]
     matches: Mapping[str, tuple[Match, ...]]
     letters: Mapping[str, tuple[Match, ...]]
+    preamble: Mapping[str, Match]
     rules: Mapping[str, tuple[Match, ...]] = field(default_factory=dict[str, tuple[Match, ...]])
     decimal: str = ""
 
@@ -136,6 +138,11 @@ class ChannelTable:
             return self.letters[name]
         key = channel_key(name)
         return self.matches.get(key) or self._find_numbered(key)
+
+    def find_above(self, text: str) -> tuple[Match, ...]:
+        """Return the channels that a key of the preamble may stand for."""
+        above = self.preamble.get(channel_key(text))
+        return (above,) if above else self.find(text)
 
     def _find_numbered(self, key: str) -> tuple[Match, ...]:
         parts = _CYLINDER.match(key)
@@ -211,6 +218,7 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
         channels=shipped.channels,
         matches=shipped.matches,
         letters=shipped.letters,
+        preamble=shipped.preamble,
         rules=rules,
         decimal=cast("str", decimal),
     )
@@ -222,6 +230,7 @@ def _shipped_table() -> ChannelTable:
     channels: dict[str, Channel] = {}
     matches: dict[str, tuple[Match, ...]] = {}
     letters: dict[str, tuple[Match, ...]] = {}
+    preamble: dict[str, Match] = {}
     for name, entry in tomllib.loads(text).items():
         spec = Channel(
             name=name,
@@ -232,11 +241,13 @@ def _shipped_table() -> ChannelTable:
             holds=entry.get("holds", False),
         )
         channels[name] = spec
+        for spelling in entry.get("preamble", ()):
+            preamble[channel_key(spelling)] = Match(channel=name, spec=spec)
         for spelling, match in _shipped_names(spec, entry):
             book = letters if len(spelling) == _SINGLE else matches
             for key in _keys(spelling) if book is matches else (spelling,):
                 book[key] = (*book.get(key, ()), match)
-    return ChannelTable(channels=channels, matches=matches, letters=letters)
+    return ChannelTable(channels=channels, matches=matches, letters=letters, preamble=preamble)
 
 
 def _shipped_names(spec: Channel, entry: Mapping[str, list[str]]) -> list[tuple[str, Match]]:

@@ -128,7 +128,7 @@ def _read_quantity(key: str, text: str, table: ChannelTable) -> list[tuple[str, 
     if parts is None:
         return []
     for way in read_labels(key, parts[2] or ""):
-        for match in table.find(way.name):
+        for match in table.find_above(way.name):
             spec = match.spec
             if spec is not None and spec.name in POSSIBLE_AIR and not match.needs_unit:
                 readings = _possible_readings(parts[1], way, spec)

@@ -282,6 +282,7 @@ def test_dates(lines, started):
         (["Barometer: 98.6"], 98.6, None, None),
         (["Barometer: 98,613"], 98.613, None, None),
         (["Baro: 1,013 mbar"], 101.3, None, None),
+        (["Air temp;77;F"], None, 25.0, None),
         (["Baro: 700"], None, None, None),  # mbar or mmHg
         (["Baro: 29.12 kPa"], None, None, None),
         (["Cell pressure: 98.6 °C"], None, None, None),

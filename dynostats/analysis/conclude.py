@@ -34,13 +34,12 @@ class Conclusion:
     overall: Overall
 
 
-def _bounds(effect: Effect, alpha: float) -> Bounds | None:
+def _bounds(effect: Effect) -> Bounds | None:
     """Return simultaneous bounds, and pointwise ones of level 1 - 2 alpha, in percent."""
-    if effect.spread is None or effect.draws is None or effect.curve_factor is None:
+    if effect.spread is None or effect.curve_factor is None or effect.pointwise_factor is None:
         return None
     half = effect.curve_factor * effect.spread.curve
-    pointwise = np.quantile(np.abs(effect.draws.curve[:, 0]), 1.0 - 2.0 * alpha, axis=0)
-    near = pointwise * effect.spread.curve
+    near = effect.pointwise_factor * effect.spread.curve
     return Bounds(
         rpm=effect.rpm,
         effect=percent(effect.curve),
@@ -64,7 +63,7 @@ def conclude(effect: Effect, question: Question, *, mean_kw: float) -> Conclusio
         question: Margin and alpha are used.
         mean_kw: Baseline power, mean over the band, kW.
     """
-    bounds = _bounds(effect, question.alpha)
+    bounds = _bounds(effect)
     overall = _overall(effect, question.margin_pct, mean_kw)
     if bounds is None or overall.low_pct is None or overall.high_pct is None:
         return Conclusion(

@@ -54,6 +54,7 @@ class Effect:
         draws: Simulated studentised errors; None likewise.
         curve_factor: Critical value of the curve; None likewise.
         means_factor: Critical value of the band means.
+        pointwise_factor: Critical value of level 1 - 2 alpha at each speed alone, shape (speeds,).
         lacking: Why there is no interval; "" when there is one.
         outlying: Pulls outside the study that were left out of the noise as unlike their setup.
     """
@@ -67,6 +68,7 @@ class Effect:
     draws: Draws | None
     curve_factor: float | None
     means_factor: float | None
+    pointwise_factor: Floats | None
     lacking: str
     outlying: tuple[str, ...]
 
@@ -167,6 +169,7 @@ def _point_effect(
         draws=None,
         curve_factor=None,
         means_factor=None,
+        pointwise_factor=None,
         lacking=lacking,
         outlying=(),
     )
@@ -190,9 +193,11 @@ def _with_critical_values(
     curve_factor, means_factor = critical_values(drawn, alpha)
     complete = list(effects)
     for place, at in enumerate(judged):
+        own = drawn.of(place)
         complete[at] = replace(
             effects[at],
-            draws=drawn.of(place),
+            draws=own,
+            pointwise_factor=np.quantile(np.abs(own.curve[:, 0]), 1.0 - 2.0 * alpha, axis=0),
             curve_factor=curve_factor,
             means_factor=means_factor,
         )
@@ -225,6 +230,7 @@ def without_pull(effect: Effect, study: CurveSet, *, baseline: str, candidate: s
         draws=effect.draws,
         curve_factor=effect.curve_factor,
         means_factor=effect.means_factor,
+        pointwise_factor=effect.pointwise_factor,
     )
 
 

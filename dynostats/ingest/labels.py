@@ -9,17 +9,20 @@ from functools import lru_cache
 from dynostats.ingest.channels import Reference
 from dynostats.units import find_unit, unit_dimension
 
-_ABSOLUTE = r"abs|absolute|absolut|absolu|absolue|absoluto|absoluta|assoluto|assoluta|a"
-_GAUGE = (
-    r"gauge|gage|gau|rel|relative|relativ|relatif|relativo|relativa|überdruck|ueberdruck|ü|"
-    r"manométrique|manometrica|manométrica|g"
+# Words count in a name and behind a unit, letters behind a unit only (bar g, psia).
+_ABSOLUTE_WORDS = "abs|absolute|absolut|absolu|absolue|absoluto|absoluta|assoluto|assoluta"
+_GAUGE_WORDS = (
+    "gauge|gage|gau|rel|relative|relativ|relatif|relativo|relativa|überdruck|ueberdruck|"
+    "manométrique|manometrica|manométrica"
 )
+_ABSOLUTE = f"{_ABSOLUTE_WORDS}|a"
+_GAUGE = f"{_GAUGE_WORDS}|g|ü"
 _UNIT_REFERENCE = re.compile(
     rf"^(?P<unit>.*?[^\s._(])[\s._]*\(?(?:(?P<absolute>{_ABSOLUTE})|(?P<gauge>{_GAUGE}))\.?\)?$",
     re.IGNORECASE,
 )
-_NAME_ABSOLUTE = re.compile(rf"(?<![^\W_])(?:{_ABSOLUTE[:-2]})(?![^\W_])\.?", re.IGNORECASE)
-_NAME_GAUGE = re.compile(rf"(?<![^\W_])(?:{_GAUGE[:-2]})(?![^\W_])\.?", re.IGNORECASE)
+_NAME_ABSOLUTE = re.compile(rf"(?<![^\W_])(?:{_ABSOLUTE_WORDS})(?![^\W_])\.?", re.IGNORECASE)
+_NAME_GAUGE = re.compile(rf"(?<![^\W_])(?:{_GAUGE_WORDS})(?![^\W_])\.?", re.IGNORECASE)
 _BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*(?:\([^()]*\))?[^()]*)\)|<([^<>]*)>")
 _ONLY_REFERENCE = re.compile(rf"^(?:{_ABSOLUTE}|{_GAUGE})\.?$", re.IGNORECASE)
 _SPELL_OUT = {"a": "abs", "g": "gauge", "ü": "gauge"}

@@ -1,5 +1,6 @@
 -- question: What was corrected, by whom, when and why?
 -- grain: one row a correction, oldest first
+-- key: amended_at, pull, engine, setup, field
 -- parameter: pull varchar = null : one pull; null for all
 -- column: amended_at timestamp : UTC
 -- column: who varchar

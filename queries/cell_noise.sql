@@ -1,5 +1,6 @@
 -- question: How noisy is each dyno, year by year? (pulls repeated in one session, same setup)
 -- grain: one row a dyno and year
+-- key: dyno, year
 -- column: dyno varchar
 -- column: year bigint : of the pulls' start; of their storing where no start is known
 -- column: groups bigint : setups repeated within a session

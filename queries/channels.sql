@@ -1,5 +1,6 @@
 -- question: Which channels are known, in which unit, and how many pulls have each?
 -- grain: one row a channel
+-- key: channel
 -- column: channel varchar
 -- column: unit varchar
 -- column: in_channel_table boolean : others are kept under their own name

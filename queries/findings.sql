@@ -1,5 +1,6 @@
 -- question: What was noticed about the pulls when they were read?
 -- grain: one row a finding
+-- key: pull, check, message
 -- parameter: severity varchar = null : void, doubtful or note; null for all
 -- column: pull varchar
 -- column: file varchar

@@ -1,5 +1,6 @@
 -- question: What do all pulls say of each setup in each session, in numbers that can be merged?
 -- grain: one row an engine, dyno, session, setup and speed of the grid
+-- key: engine, dyno, session, setup, rpm
 -- parameter: engine varchar = null : engine label; null for every engine
 -- parameter: dyno varchar = null : dyno label; null for every dyno
 -- column: engine varchar

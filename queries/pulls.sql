@@ -1,5 +1,6 @@
 -- question: Which pulls are stored, and in what state?
 -- grain: one row a pull
+-- key: pull
 -- parameter: engine varchar = null : engine label; null for every engine
 -- parameter: dyno varchar = null : dyno label
 -- parameter: session varchar = null : session label

@@ -1,5 +1,6 @@
 -- question: In which order were the pulls of a session run, and what did each give on average?
 -- grain: one row a pull
+-- key: pull
 -- parameter: session varchar : session label
 -- parameter: dyno varchar = null : dyno label; null for every dyno
 -- column: pull varchar

@@ -1,5 +1,6 @@
 -- question: Which setups are there, what was changed in each, and how often was each pulled?
 -- grain: one row an engine and setup
+-- key: engine, setup
 -- parameter: engine varchar = null : engine label; null for every engine
 -- column: engine varchar
 -- column: setup varchar

@@ -1,5 +1,6 @@
 -- question: Which files are stored, and which pulls came from each?
 -- grain: one row a file
+-- key: sha256
 -- column: sha256 varchar
 -- column: file varchar
 -- column: size bigint [B]

@@ -1,5 +1,6 @@
 -- question: What are the torque and power curves of every accepted pull of some setups?
 -- grain: one row a pull and speed of the grid
+-- key: pull, rpm
 -- parameter: engine varchar : engine label
 -- parameter: setups varchar[] = null : setup labels; null for every setup of the engine
 -- column: pull varchar

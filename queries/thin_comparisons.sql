@@ -1,5 +1,6 @@
 -- question: Which two setups were pulled in one session, but too seldom to be compared there?
 -- grain: one row an engine, dyno, session and pair of setups
+-- key: engine, dyno, session, setup, other_setup
 -- parameter: least integer = 3 : accepted pulls a setup should have in the session
 -- column: engine varchar
 -- column: dyno varchar

@@ -29,7 +29,7 @@ from dynostats.warehouse import NewPull, Store, StoredLabels, open_store
 # A batch is one transaction. Fewer, larger ones are faster (a transaction a file costs 6 times the
 # reading, one for 1,000 files a sixth of it); memory bounds them.
 BATCH_FILES = 1000
-BATCH_BYTES = 100_000_000
+BATCH_BYTES = 32_000_000
 
 Readings = tuple[ChannelReading, ...]
 

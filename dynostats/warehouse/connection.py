@@ -24,6 +24,9 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,
     "lock_configuration": True,
 }
+# Writing needs no more: the time goes into reading the files. Without a limit the storage engine
+# would keep all it has written in memory, up to most of what the computer has.
+_WRITING = {"memory_limit": "256MB", "threads": 2}
 _RETRY_S = 0.1
 
 
@@ -54,11 +57,12 @@ def connect(
     Raises:
         WarehouseError: If the file cannot be opened; says why.
     """
+    settings = _SETTINGS | (_WRITING if write else {})
     deadline = time.monotonic() + wait_s
     waiting = False
     while True:
         try:
-            return duckdb.connect(path, read_only=not write, config=_SETTINGS)
+            return duckdb.connect(path, read_only=not write, config=settings)
         except duckdb.Error as error:
             if not _is_locked(error) or time.monotonic() >= deadline:
                 raise in_words(error, path, waited_s=wait_s) from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,7 +19,7 @@ _PARAMETER = re.compile(
 _COLUMN = re.compile(
     r"(?P<name>\w+) (?P<type>\w+(?:\[\])?)(?: \[(?P<unit>[^\]]+)\])?(?: : (?P<meaning>.*))?"
 )
-_HEADER = re.compile(r"--\s*(?P<key>question|grain|parameter|column): (?P<value>.+)")
+_HEADER = re.compile(r"--\s*(?P<key>question|grain|key|parameter|column): (?P<value>.+)")
 _BOOLEANS = {"true": True, "yes": True, "false": False, "no": False}
 
 Scalar = str | float | bool | datetime
@@ -62,6 +63,7 @@ class NamedQuery:
         name: File name without ".sql", with its folder when it lies in one ("verify/orphans").
         question: The question it answers, in words.
         grain: What one row of the result is.
+        key: The columns that tell one row from another; () where the header names none.
         parameters: In the order of the header.
         columns: In the order of the result.
         sql: The statement.
@@ -70,6 +72,7 @@ class NamedQuery:
     name: str
     question: str
     grain: str
+    key: tuple[str, ...]
     parameters: tuple[Parameter, ...]
     columns: tuple[Column, ...]
     sql: str
@@ -138,7 +141,7 @@ def parse_query(name: str, sql: str) -> NamedQuery:
         ValueError: If the header lacks its question or grain, or a line of it cannot be read.
     """
     lines = [match for line in sql.splitlines() if (match := _HEADER.fullmatch(line.strip()))]
-    facts: dict[str, list[str]] = {"question": [], "grain": [], "parameter": [], "column": []}
+    facts: defaultdict[str, list[str]] = defaultdict(list)
     for match in lines:
         facts[match["key"]].append(match["value"].strip())
     if not facts["question"] or not facts["grain"]:
@@ -148,6 +151,7 @@ def parse_query(name: str, sql: str) -> NamedQuery:
         name=name,
         question=" ".join(facts["question"]),
         grain=" ".join(facts["grain"]),
+        key=tuple(name.strip() for text in facts["key"] for name in text.split(",")),
         parameters=tuple(_parameter(text, name) for text in facts["parameter"]),
         columns=tuple(_column(text, name) for text in facts["column"]),
         sql=sql,

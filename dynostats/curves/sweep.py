@@ -65,10 +65,12 @@ class Sweeps:
     Args:
         pulls: The rises that are pulls, in file order; never empty.
         findings: Sentences about rises that were left out, rows counted from 1.
+        others: The other rises under load of at least 8 rows, in file order.
     """
 
     pulls: tuple[Sweep, ...]
     findings: tuple[str, ...]
+    others: tuple[Sweep, ...] = ()
 
 
 def find_sweeps(samples: pl.DataFrame) -> Sweeps:
@@ -110,6 +112,11 @@ def find_sweeps(samples: pl.DataFrame) -> Sweeps:
         findings=(
             *(_left_out(speed, part) for part in parts if _matters(speed, part, pulls)),
             *(_off_load(row) for row in bridged if _inside(row, pulls)),
+        ),
+        others=tuple(
+            Sweep(first_row=first, last_row=last)
+            for first, last in long_enough
+            if (first, last) not in pulls
         ),
     )
 

@@ -77,7 +77,7 @@ def _files_of(store: Store, pulls: Sequence[str] | None) -> list[tuple[str, str]
 def _read_again(store: Store, sha256: str, *, table: ChannelTable, who: str) -> list[Stored]:
     before = store.importers(sha256)
     source = Source(file=before["file"][0], sha256=sha256, data=store.source(sha256))
-    log, parts, findings = read_parts(source, table=table, ambient=_ambient(before))
+    log, parts = read_parts(source, table=table, ambient=_ambient(before))
     if len(parts) != before.height:
         raise InputError(
             f"the file is read as {len(parts)} pull(s) now and is stored as {before.height}; "
@@ -95,7 +95,7 @@ def _read_again(store: Store, sha256: str, *, table: ChannelTable, who: str) -> 
             first_row=part.first_row,
             readings=log.channels,
             metadata=log.metadata,
-            findings=findings,
+            findings=part.findings,
             void=part.void,
         )
         for number, (pull, part) in enumerate(zip(before["pull"], parts, strict=True), start=1)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from dynostats.curves import Sweep, curve_of, find_sweeps
+from dynostats.curves import Sweep, Sweeps, curve_of, find_sweeps
+from dynostats.curves.acceptance import Evidence, judge_pull, why_void
 from dynostats.errors import DynostatsError
 from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
 from dynostats.intake.files import FoundFile
@@ -45,12 +46,14 @@ class Part:
         first_row: Row of the file's table its samples begin with, from 0.
         samples: Its samples.
         curve: Its curve; None when none can be made.
-        void: Why there is none; None when there is.
+        findings: What was noticed about the file and about this pull.
+        void: Why it cannot be used; None when it can.
     """
 
     first_row: int
     samples: pl.DataFrame
     curve: pl.DataFrame | None
+    findings: tuple[Finding, ...]
     void: str | None
 
 
@@ -90,7 +93,7 @@ def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
     """
     source, file, rows = task.source, task.file, task.rows
     ambient = rows[0].ambient if rows else None
-    log, parts, findings = read_parts(source, table=table, ambient=ambient)
+    log, parts = read_parts(source, table=table, ambient=ambient)
     labels = labels_of(file, rows, log, parts=len(parts))
     return [
         NewPull(
@@ -102,7 +105,7 @@ def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
             first_row=part.first_row,
             readings=log.channels,
             metadata=log.metadata,
-            findings=findings,
+            findings=part.findings,
             void=part.void,
         )
         for number, (part, label) in enumerate(zip(parts, labels, strict=True), start=1)
@@ -111,8 +114,8 @@ def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
 
 def read_parts(
     source: Source, *, table: ChannelTable, ambient: Ambient | None
-) -> tuple[Log, list[Part], list[Finding]]:
-    """Read a file, split it at its pulls, and make their curves.
+) -> tuple[Log, list[Part]]:
+    """Read a file, split it at its pulls, make their curves and judge each by itself.
 
     A log without a pull in it is one part without a curve: it is kept, and left out.
 
@@ -120,20 +123,22 @@ def read_parts(
         DynostatsError: If the file is no log.
     """
     log = read_log(source.data, name=source.file, table=table, ambient=ambient)
-    findings = list(log.findings)
     try:
         sweeps = find_sweeps(log.samples)
     except DynostatsError as error:
-        whole = Part(first_row=0, samples=log.samples, curve=None, void=str(error))
-        return log, [whole], findings
-    findings += [Finding(check="sweep", severity="note", message=m) for m in sweeps.findings]
+        whole = Part(
+            first_row=0, samples=log.samples, curve=None, findings=log.findings, void=str(error)
+        )
+        return log, [whole]
+    left_out = (Finding(check="sweep", severity="note", message=m) for m in sweeps.findings)
+    findings = (*log.findings, *left_out)
     starts = _starts(log.samples, sweeps.pulls)
     ends = [*starts[1:], log.samples.height]
     parts = [
-        _part(log.samples, sweep, start, end)
+        _part(log.samples, sweeps, sweep, rows=range(start, end), findings=findings)
         for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
     ]
-    return log, parts, findings
+    return log, parts
 
 
 def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:
@@ -146,9 +151,31 @@ def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:
     return starts
 
 
-def _part(samples: pl.DataFrame, sweep: Sweep, start: int, end: int) -> Part:
+def _part(
+    samples: pl.DataFrame,
+    sweeps: Sweeps,
+    sweep: Sweep,
+    *,
+    rows: range,
+    findings: tuple[Finding, ...],
+) -> Part:
+    part = samples[rows.start : rows.stop]
     try:
-        curve, void = curve_of(samples, sweep), None
+        curve = curve_of(samples, sweep)
     except DynostatsError as error:
-        curve, void = None, str(error)
-    return Part(first_row=start, samples=samples[start:end], curve=curve, void=void)
+        return Part(
+            first_row=rows.start, samples=part, curve=None, findings=findings, void=str(error)
+        )
+    own = judge_pull(
+        Evidence(
+            samples=samples,
+            sweep=sweep,
+            curve=curve,
+            others=tuple(one for one in sweeps.others if one.first_row in rows),
+            last_row=rows.stop - 1,
+        )
+    )
+    found = (*findings, *own)
+    return Part(
+        first_row=rows.start, samples=part, curve=curve, findings=found, void=why_void(found)
+    )

@@ -65,7 +65,7 @@ def check_engine(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]
         limit = find_limit(known, floor=reading.floor, default=reading.floor)
         worst = np.where(np.isfinite(away), reading.side * away, -np.inf)
         found = [
-            _tell(mount, reading, limit, row, int(worst[row].argmax()), float(worst[row].max()))
+            _tell(mount, reading, limit, int(row), worst[row])
             for row in np.flatnonzero(worst.max(axis=1) > limit.value)
         ]
         yield reading.words, limit, found
@@ -124,27 +124,20 @@ def _cylinders(mount: Mount) -> Iterator[_Reading]:
 
 def _departures(mount: Mount, reading: _Reading) -> Floats:
     """Return how far each pull stands off the median of its like, shape (pulls, bands)."""
-    bands = np.array_split(np.arange(len(mount.rpm)), BANDS)
-    away = np.full((len(reading.values), BANDS), np.nan)
-    for row in range(len(reading.values)):
-        others = reading.values[mount.others(row, *reading.labels)]
-        enough = np.isfinite(others).sum(axis=0) >= LEAST_OTHERS
-        if not enough.any():
-            continue
-        usual = np.full(len(mount.rpm), np.nan)
-        usual[enough] = np.nanmedian(others[:, enough], axis=0)
-        own = reading.values[row] - usual
-        own = own / usual if reading.relative else own
-        for band, columns in enumerate(bands):
-            known = own[columns][np.isfinite(own[columns])]
-            if known.size > len(columns) / 2:
-                away[row, band] = known.mean()
+    usual = mount.usual(reading.values, *reading.labels, least=LEAST_OTHERS)
+    own = reading.values - usual
+    own = own / usual if reading.relative else own
+    away = np.full((len(own), BANDS), np.nan)
+    for band, columns in enumerate(np.array_split(np.arange(len(mount.rpm)), BANDS)):
+        known = np.isfinite(own[:, columns])
+        enough = known.sum(axis=1) > len(columns) / 2
+        away[enough, band] = np.nanmean(own[np.ix_(enough, columns)], axis=1)
     return away
 
 
-def _tell(
-    mount: Mount, reading: _Reading, limit: Limit, row: int, band: int, size: float
-) -> PullFinding:
+def _tell(mount: Mount, reading: _Reading, limit: Limit, row: int, away: Floats) -> PullFinding:
+    band = int(away.argmax())
+    size = float(away[band])
     columns = np.array_split(mount.rpm, BANDS)[band]
     word = "above" if reading.side > 0 else "below"
     shown, allowed = (

@@ -10,6 +10,9 @@ import polars as pl
 
 from dynostats.arrays import Flags, Floats, Ints
 
+# Pulls of a group beyond which leaving one out is no longer needed.
+MANY = 30
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mount:
@@ -43,13 +46,40 @@ class Mount:
         """Return where each pull has any reading, shape (pulls, speeds)."""
         return np.any([np.isfinite(table) for table in self.channels.values()], axis=0)
 
-    def others(self, row: int, *labels: str) -> Ints:
-        """Return the accepted pulls besides one that share its labels, such as session."""
-        alike = self.accepted.copy()
-        for label in labels:
-            alike &= np.array(self.pulls[label].to_list()) == self.pulls[label][row]
-        alike[row] = False
-        return np.flatnonzero(alike)
+    def groups(self, *labels: str) -> list[Ints]:
+        """Return the rows of pulls that share labels, such as session; all rows without any."""
+        rows: dict[tuple[str, ...], list[int]] = {}
+        keys = self.pulls.select(labels).rows() if labels else [()] * self.pulls.height
+        for row, key in enumerate(keys):
+            rows.setdefault(key, []).append(row)
+        return [np.array(own, dtype=np.intp) for own in rows.values()]
+
+    def usual(self, values: Floats, *labels: str, least: int) -> Floats:
+        """Return the median of the other accepted pulls that share labels, for each pull.
+
+        Args:
+            values: Shape (pulls, …), NaN where unknown.
+            *labels: What they must share; none for any pull of the mount.
+            least: Known others needed.
+
+        Returns:
+            The same shape; NaN where too few others are known.
+        """
+        usual = np.full_like(values, np.nan)
+        for rows in self.groups(*labels):
+            measured = rows[self.accepted[rows]]
+            # In a large group one pull hardly moves the median: it is not left out of it.
+            if len(measured) > MANY:
+                usual[rows] = _median(values[measured], least)
+                continue
+            for row in rows:
+                usual[row] = _median(values[measured[measured != row]], least)
+        return usual
+
+
+def _median(values: Floats, least: int) -> Floats:
+    enough = np.isfinite(values).sum(axis=0) >= least
+    return np.nanmedian(np.where(enough, values, 0.0), axis=0) * np.where(enough, 1.0, np.nan)
 
 
 def read_mounts(pulls: pl.DataFrame, curves: pl.DataFrame) -> Iterator[Mount]:

@@ -33,8 +33,9 @@ def check_sweep_rate(mount: Mount, rates: Floats) -> tuple[Limit, list[PullFindi
         mount: The pulls.
         rates: Sweep rate of each, shape (pulls,), rpm/s; NaN where unknown.
     """
-    usual = _usual(mount, np.log(np.where(rates > 0, rates, np.nan)))
-    away = np.log(np.where(rates > 0, rates, np.nan)) - usual
+    logs = np.log(np.where(rates > 0, rates, np.nan))
+    usual = mount.usual(logs, "session", least=LEAST_OTHERS)
+    away = logs - usual
     limit = find_limit(away[mount.accepted], floor=RATE_FLOOR, default=RATE_DEFAULT)
     found: list[PullFinding] = []
     for row in np.flatnonzero(np.abs(away) > limit.value):
@@ -60,8 +61,7 @@ def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
         if channel not in mount.channels:
             continue
         start = _starts(mount, mount.channels[channel])
-        usual = _usual(mount, start)
-        away = start - usual
+        away = start - mount.usual(start, "session", least=LEAST_OTHERS)
         limit = find_limit(away[mount.accepted], floor=START_FLOOR_K, default=START_DEFAULT_K)
         words = channel.replace("_", " ")
         found = [
@@ -80,43 +80,27 @@ def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
 
 def check_channels(mount: Mount) -> Iterator[PullFinding]:
     """Yield pulls that lack a channel which the others of their session have."""
-    has = {
-        name: np.isfinite(mount.channels[name]).any(axis=1)
-        for name in NEEDED
-        if name in mount.channels
-    }
-    for row, pull in enumerate(mount.names()):
-        others = mount.others(row, "session")
-        if len(others) < LEAST_OTHERS:
-            continue
-        lacks = [
-            name
-            for name, known in has.items()
-            if not known[row] and known[others].mean() >= MOST_OF_THEM
-        ]
-        if lacks:
-            yield PullFinding(
-                pull=pull,
-                check="channel_missing",
-                severity="doubtful",
-                message=f"The other pulls of its session have {', '.join(lacks)}; this one does "
-                "not: a plug or a logger setting. Torque can be compared, what explains it cannot.",
-            )
-
-
-def _usual(mount: Mount, values: Floats) -> Floats:
-    """Return the median of the other pulls of each pull's session, NaN where too few are known."""
-    usual = np.full(len(values), np.nan)
-    for row in range(len(values)):
-        others = values[mount.others(row, "session")]
-        others = others[np.isfinite(others)]
-        if others.size >= LEAST_OTHERS:
-            usual[row] = np.median(others)
-    return usual
+    names = [name for name in NEEDED if name in mount.channels]
+    has = np.array([np.isfinite(mount.channels[name]).any(axis=1) for name in names]).T
+    for rows in mount.groups("session"):
+        for row in rows:
+            others = rows[(rows != row) & mount.accepted[rows]]
+            if len(others) < LEAST_OTHERS or not names:
+                continue
+            missing = ~has[row] & (has[others].mean(axis=0) >= MOST_OF_THEM)
+            if missing.any():
+                lacks = ", ".join(np.array(names)[missing])
+                yield PullFinding(
+                    pull=mount.names()[row],
+                    check="channel_missing",
+                    severity="doubtful",
+                    message=f"The other pulls of its session have {lacks}; this one does not: a "
+                    "plug or a logger setting. Torque can be compared, what explains it cannot.",
+                )
 
 
 def _starts(mount: Mount, table: Floats) -> Floats:
-    """Return the mean at the first speeds that most pulls cover, NaN where one of them is missing."""
+    """Return the mean at the first speeds that most pulls cover, NaN where one is missing."""
     usual = np.flatnonzero(mount.covered().mean(axis=0) >= MOST_OF_THEM)
     columns: Ints = usual[:START_SPEEDS]
     if not columns.size:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dynostats.api.results import Amended, Finding, PullList, QueryAnswer
+from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
 from dynostats.api.warehouse import Warehouse, open_warehouse
 
 __all__ = [
     "Amended",
+    "Family",
     "Finding",
     "PullList",
     "QueryAnswer",

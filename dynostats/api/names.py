@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 import polars as pl
 
@@ -46,6 +46,20 @@ def require_name(name: str, stored: Collection[str], *, kind: str) -> None:
         where=f"{kind} {name}",
         mend=f"{hint}Stored {kind}s: {_listed(known)}.",
     )
+
+
+def require_distinct(candidates: Sequence[str]) -> None:
+    """Do nothing if there are candidates and none is named twice.
+
+    Raises:
+        AnalysisError: If not.
+    """
+    if not candidates or len(set(candidates)) < len(candidates):
+        raise AnalysisError(
+            f"the candidates are {_listed(candidates)}; each must be named once",
+            where="--candidate",
+            mend="Name one or more different setups.",
+        )
 
 
 def require_correction(name: str | None) -> str:

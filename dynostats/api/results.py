@@ -111,6 +111,43 @@ class Finding(Comparison):
         return as_html(" ".join((answer(self), *where(self))), self.chart())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Family:
+    """Several candidates against one baseline, their bounds holding together.
+
+    Args:
+        findings: One a candidate, in the order asked.
+    """
+
+    findings: tuple[Finding, ...]
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """Return one row a candidate: verdict, band mean with its bounds, pulls."""
+        return pl.DataFrame(
+            [
+                {
+                    "candidate": one.candidate,
+                    "verdict": one.verdict,
+                    "effect_pct": one.overall.effect_pct,
+                    "low_pct": one.overall.low_pct,
+                    "high_pct": one.overall.high_pct,
+                    "baseline_pulls": one.pulls.baseline,
+                    "candidate_pulls": one.pulls.candidate,
+                }
+                for one in self.findings
+            ],
+            schema_overrides={"low_pct": pl.Float64, "high_pct": pl.Float64},
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the comparisons, each as the contract has it."""
+        return {"comparisons": [one.to_dict() for one in self.findings]}
+
+    def _repr_html_(self) -> str:
+        return self.frame._repr_html_()  # pyright: ignore[reportPrivateUsage]
+
+
 def as_html(sentence: str, chart: alt.LayerChart) -> str:
     """Return a sentence and a picture that needs no script and no network."""
     import vl_convert

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Self
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.api.names import choose_engine, require_correction, require_name
-from dynostats.api.results import Amended, Finding, PullList, QueryAnswer
+from dynostats.api.names import choose_engine, require_correction, require_distinct, require_name
+from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
 from dynostats.warehouse import (
     Store,
     Verification,
@@ -207,23 +207,69 @@ class Warehouse:
             WarehouseError: If a setup is not stored.
             AnalysisError: If the pulls cannot answer the question as it was put.
         """
-        from dynostats.analysis.compare import compare
+        return self.compare_candidates(
+            baseline=baseline,
+            candidates=(candidate,),
+            engine=engine,
+            quantity=quantity,
+            margin=margin,
+            band=band,
+            correction=correction,
+            alpha=alpha,
+        ).findings[0]
+
+    def compare_candidates(
+        self,
+        *,
+        baseline: str,
+        candidates: Sequence[str],
+        engine: str | None = None,
+        quantity: str = "power",
+        margin: float = 0.5,
+        band: tuple[float, float] | None = None,
+        correction: str | None = None,
+        alpha: float = 0.05,
+    ) -> Family:
+        """Compare several candidates with one baseline, as one family of claims.
+
+        Args:
+            baseline: Setup before any change.
+            candidates: Setups with a change each; the bounds hold for all of them together.
+            engine: As in `compare`.
+            quantity: As in `compare`.
+            margin: As in `compare`.
+            band: As in `compare`.
+            correction: As in `compare`.
+            alpha: Chance of any false gain or loss, of any candidate, that is accepted.
+
+        Raises:
+            WarehouseError: If a setup is not stored.
+            AnalysisError: As in `compare`; or a candidate is named twice.
+        """
+        from dynostats.analysis.compare import compare_candidates
         from dynostats.analysis.question import Question
 
+        require_distinct(candidates)
         with self._reading() as store:
             pulls = store.pulls()
-            question = Question(
-                engine=choose_engine(pulls, baseline=baseline, candidate=candidate, engine=engine),
-                baseline=baseline,
-                candidate=candidate,
-                quantity=quantity,
-                margin_pct=margin,
-                alpha=alpha,
-                band=band,
-                correction=require_correction(correction),
+            questions = tuple(
+                Question(
+                    engine=choose_engine(
+                        pulls, baseline=baseline, candidate=candidate, engine=engine
+                    ),
+                    baseline=baseline,
+                    candidate=candidate,
+                    quantity=quantity,
+                    margin_pct=margin,
+                    alpha=alpha,
+                    band=band,
+                    correction=require_correction(correction),
+                )
+                for candidate in candidates
             )
             curves = store.curves()
-        return Finding.of(compare(pulls, curves, question))
+        found = compare_candidates(pulls, curves, questions)
+        return Family(findings=tuple(Finding.of(one) for one in found))
 
     def repeatability(self, *, dyno: str | None = None, engine: str | None = None) -> CellNoise:
         """Measure the noise of the cell by engine speed, from accepted pulls in scope.

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from dynostats.analysis.comparison import Comparison, Verdict
+from dynostats.api.results import Family
 from dynostats.cli.sketch import ASCII, UNICODE, sketch_effect
 
 _WORDS: dict[Verdict, tuple[str, str]] = {
@@ -42,6 +43,32 @@ def print_finding(result: Comparison, console: Console) -> None:
         console.print(Text.assemble(("Warning: ", "yellow"), warning))
     if result.next:
         console.print(Text.assemble(("Next: ", "bold"), result.next))
+
+
+def print_family(family: Family, console: Console) -> None:
+    """Print several candidates against one baseline, a line each."""
+    first = family.findings[0]
+    console.print(
+        f"{len(family.findings)} candidates against {first.baseline} on {first.engine}: "
+        f"{_question(first).rsplit(': ', 1)[1]}; all bounds hold together at {1 - first.alpha:.0%}"
+    )
+    console.print()
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in ("candidate", "verdict", "effect", "at least", "at most", "pulls"):
+        table.add_column(column, justify="left" if column in {"candidate", "verdict"} else "right")
+    for one in family.findings:
+        word, style = _WORDS[one.verdict]
+        overall = one.overall
+        table.add_row(
+            Text(one.candidate),
+            Text(word.lower(), style=style),
+            *(format_pct(v) for v in (overall.effect_pct, overall.low_pct, overall.high_pct)),
+            f"{one.pulls.baseline} + {one.pulls.candidate}",
+        )
+    console.print(table)
+    console.print()
+    for text in dict.fromkeys(text for one in family.findings for text in one.warnings):
+        console.print(Text.assemble(("Warning: ", "yellow"), text))
 
 
 def format_pct(value: float | None) -> str:

@@ -36,7 +36,14 @@ class Band(click.ParamType[tuple[float, float]]):
 @click.command()
 @answers
 @click.option("--baseline", required=True, metavar="SETUP", help="Setup before the change.")
-@click.option("--candidate", required=True, metavar="SETUP", help="Setup with the change.")
+@click.option(
+    "--candidate",
+    "candidates",
+    required=True,
+    multiple=True,
+    metavar="SETUP",
+    help="Setup with the change. Give it again for more candidates: their bounds hold together.",
+)
 @click.option("--engine", metavar="E", help="Needed when several engines have both setups.")
 @click.option(
     "--quantity",
@@ -80,7 +87,9 @@ class Band(click.ParamType[tuple[float, float]]):
     metavar="FILE",
     help="A TOML file with the shop's name, logo and remarks for the report.",
 )
-def compare(report: Path | None, shop: Path | None, **question: object) -> None:
+def compare(
+    candidates: tuple[str, ...], report: Path | None, shop: Path | None, **question: object
+) -> None:
     """Did it help, where, by how much, how sure.
 
     The difference is judged against the noise of the cell, learned from every accepted pull in the
@@ -93,11 +102,20 @@ def compare(report: Path | None, shop: Path | None, **question: object) -> None:
       dynostats compare --baseline stock --candidate new_manifold
       dynostats compare --baseline stock --candidate new_manifold --report finding.html
       dynostats compare --baseline stock --candidate new_manifold --band 3000:6500 --margin 1
+      dynostats compare --baseline stock --candidate long_runner --candidate short_runner
     """
     from dynostats.api import open_warehouse
     from dynostats.report import load_shop
 
     settings = current()
+    if len(candidates) > 1:
+        if report is not None:
+            msg = "a report is about one candidate: give --candidate once"
+            raise click.UsageError(msg)
+        _compare_several(candidates, question)
+        return
+    (candidate,) = candidates
+    question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
     letterhead = None if shop is None else load_shop(shop)
     with open_warehouse(settings.warehouse) as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
@@ -113,6 +131,20 @@ def compare(report: Path | None, shop: Path | None, **question: object) -> None:
         print_finding(finding, answer_console())
     if report is not None:
         tell(f"Report: {report}")
+
+
+def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -> None:
+    from dynostats.api import open_warehouse
+
+    settings = current()
+    with open_warehouse(settings.warehouse) as warehouse:
+        family = warehouse.compare_candidates(candidates=candidates, **question)  # pyright: ignore[reportArgumentType]
+    if settings.as_json:
+        print_json(family.to_dict())
+        return
+    from dynostats.cli.finding import print_family
+
+    print_family(family, answer_console())
 
 
 def _command_line(question: dict[str, object]) -> str:

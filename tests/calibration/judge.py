@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from cells import Cell, layout_of
 from scipy.stats import t as student_t
-from statsmodels.stats.multitest import multipletests
 
 from dynostats.analysis.conclude import conclude
 from dynostats.analysis.curve_set import CurveSet
@@ -131,12 +130,11 @@ def rival_claims(before, after) -> dict[str, tuple[bool, bool]]:
         return claims
     df = len(before) + len(after) - 2
     pooled = (before.var(axis=0) * len(before) + after.var(axis=0) * len(after)) / df
-    # Written out: scipy's own call spends most of the whole run on collecting garbage.
     statistic = difference / np.sqrt(pooled * (1.0 / len(before) + 1.0 / len(after)))
     p_value = 2.0 * student_t.sf(np.abs(statistic), df)
     for name, rejects in (
         ("t test a speed", p_value < QUESTION.alpha),
-        ("t test, Holm", multipletests(p_value, QUESTION.alpha, method="holm")[0]),
+        ("t test, Holm", holm(p_value, QUESTION.alpha)),
     ):
         up, down = rejects & (statistic > 0), rejects & (statistic < 0)
         claims[name] = (bool(up.any()), bool(down.any()))
@@ -165,6 +163,19 @@ def field_limits(before, after, cell: Cell) -> FieldLimits | None:
         z_star = float(found.inference(QUESTION.alpha, two_tailed=True).zstar)
     error = (after.mean(axis=0) - before.mean(axis=0)) / found.z
     return FieldLimits(z=found.z, error=error, z_star=z_star)
+
+
+def holm(p_value: np.ndarray, alpha: float) -> np.ndarray:
+    """Flag what Holm (1979), Scandinavian Journal of Statistics 6:65, rejects.
+
+    Written out because the library's call collects garbage each time, which took most of a run.
+    """
+    order = np.argsort(p_value)
+    passes = p_value[order] <= alpha / np.arange(len(p_value), 0, -1)
+    count = len(passes) if passes.all() else int(np.argmin(passes))
+    flags = np.zeros(len(p_value), dtype=bool)
+    flags[order[:count]] = True
+    return flags
 
 
 def longest(flags) -> bool:

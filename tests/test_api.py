@@ -169,3 +169,12 @@ def test_a_mistaken_correction_is_refused(first_warehouse):
         ds.open_warehouse(first_warehouse).compare(
             baseline="standard", candidate="short-hose", correction="SAE"
         )
+
+
+def test_candidates_of_one_baseline_share_their_bounds(first_warehouse):
+    with ds.open_warehouse(first_warehouse) as wh:
+        alone = wh.compare(baseline="standard", candidate="short-hose")
+        (one,) = wh.compare_candidates(baseline="standard", candidates=["short-hose"]).findings
+        assert one.to_dict() == alone.to_dict()
+        with pytest.raises(ds.AnalysisError, match="must be named once"):
+            wh.compare_candidates(baseline="standard", candidates=["short-hose", "short-hose"])

@@ -114,7 +114,7 @@ def compare(
             raise click.UsageError(msg)
         _compare_several(candidates, question)
         return
-    (candidate,) = candidates
+    candidate = next(iter(candidates))
     question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
     letterhead = None if shop is None else load_shop(shop)
     with open_warehouse(settings.warehouse) as warehouse:

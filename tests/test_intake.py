@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+import subprocess
+import sys
 
 import pytest
 from polars.testing import assert_frame_equal
 
 from dynostats.errors import InputError, WarehouseError
 from dynostats.ingest import read_log
-from dynostats.intake import ingest, pulls, reingest, run
+from dynostats.intake import ingest, pulls, readers, reingest, run
 from dynostats.warehouse import open_store, verify
 
 HEADER = "time [s],engine_speed [rpm],torque [N.m]"
@@ -509,3 +511,77 @@ def test_reading_again_what_is_not_there(shop, warehouse):
     ingest([shop], warehouse=warehouse)
     with pytest.raises(WarehouseError, match="P9"):
         reingest(["P9"], warehouse=warehouse, who="test")
+
+
+# Helpers
+
+
+@pytest.fixture
+def call_helpers(monkeypatch):
+    """Give what lets helper processes read even a few files, on any computer."""
+
+    def call():
+        monkeypatch.setattr(readers, "FILES_WORTH_HELPERS", 1)
+        monkeypatch.setattr(readers, "_processors", lambda: 2)
+        monkeypatch.setattr(readers, "_FILES_A_MESSAGE", 2)
+
+    return call
+
+
+def test_helpers_give_the_same_warehouse(shop, warehouse, tmp_path, call_helpers, three_in_one):
+    write_log(shop / "run4.csv", [f"{0.1 * i:.1f},850.0,5.0" for i in range(50)])
+    lines = [f"{line},{'' if i % 3 else '7'}" for i, line in enumerate(sweep())]
+    write_log(shop / "run5.csv", lines, header=f"{HEADER},gubbins")
+    three_in_one.rename(shop / "run6.csv")
+    (shop / "broken.csv").write_bytes(b"\x00\x01" * 400)
+    with (shop / "sheet.csv").open("a") as sheet:
+        sheet.writelines(f"run{n}.csv,mule,monday,base,{n}\n" for n in (4, 5, 6))
+    alone = ingest([shop], warehouse=warehouse)
+    call_helpers()
+    helped = ingest([shop], warehouse=tmp_path / "helped.duckdb")
+    assert helped.to_dict() == alone.to_dict()
+    one, other = verify(warehouse), verify(tmp_path / "helped.duckdb")
+    for table in ("samples", "curves", "other_channels", "channel_readings", "findings"):
+        assert other.checksums[table] == one.checksums[table]
+
+
+def test_a_helper_that_dies_ends_the_ingest_in_words_and_keeps_what_was_committed(
+    shop, warehouse, monkeypatch, call_helpers
+):
+    call_helpers()
+    monkeypatch.setattr(run, "BATCH_FILES", 1)
+    asked, told = [], []
+    ask = readers._Helpers._ask
+
+    def die_at_the_third(self, tasks):
+        asked.append(tasks)
+        if len(asked) == 3:
+            for helper in self._all:
+                helper.kill()
+                helper.wait()
+        return ask(self, tasks)
+
+    monkeypatch.setattr(readers._Helpers, "_ask", die_at_the_third)
+    with pytest.raises(InputError, match="helper process that reads files stopped"):
+        ingest([shop], warehouse=warehouse, progress=lambda seen: told.extend(seen.committed))
+    monkeypatch.undo()
+    assert told
+    assert stored(warehouse)["pull"].to_list() == [entry.pull for entry in told]
+    assert verify(warehouse).faults == ()
+    assert len(ingest([shop], warehouse=warehouse).stored) == 3 - len(told)
+
+
+def test_a_script_without_a_main_guard_may_use_helpers(shop, warehouse, tmp_path):
+    script = tmp_path / "ours.py"
+    script.write_text(
+        "import dynostats as ds\n"
+        "from dynostats.intake import readers\n"
+        "readers.FILES_WORTH_HELPERS = 1\n"
+        "readers._processors = lambda: 2\n"
+        f"with ds.open_warehouse({str(warehouse)!r}) as warehouse:\n"
+        f"    print(len(warehouse.ingest({str(shop)!r}).stored))\n"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-W", "error", script], capture_output=True, text=True, check=False
+    )
+    assert (ran.stdout, ran.stderr) == ("3\n", "")

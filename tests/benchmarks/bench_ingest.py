@@ -1,0 +1,170 @@
+"""A whole ingest (checks, hashes, sources, curves) beside DuckDB loading the same files bare.
+
+The limit is one call, `create table … as from read_csv(glob)`, into a database file. Both
+run in turn on the same files, which the system has in memory after the first reading; the ratio is
+of the medians. Memory is the peak of all processes together (each shared page counted once).
+
+Run on demand, on a computer that does nothing else:
+.venv/bin/python tests/benchmarks/bench_ingest.py [FILES ...] [--rows 450] [--repeats 3]
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+import duckdb
+import numpy as np
+
+from dynostats.intake import ingest
+
+SEED = 20250314
+HEADER = (
+    "time [s],engine_speed [rpm],torque [N.m],power [kW],manifold_pressure [kPa abs],"
+    "charge_temperature [degC],lambda,exhaust_temperature_1 [degC],exhaust_temperature_2 [degC],"
+    "oil_pressure [kPa],oil_temperature [degC],coolant_temperature [degC],fuel_flow [kg/h]"
+)
+DECIMALS = (2, 1, 2, 2, 2, 2, 4, 1, 1, 1, 2, 2, 2)
+
+
+def write_files(folder: Path, *, files: int, rows: int) -> None:
+    """Write logs of one logger, 13 channels, and the sheet that names them all."""
+    rng = np.random.default_rng(SEED)
+    speed = np.linspace(2000.0, 6500.0, rows)
+    means = (None, None, None, None, 150.0, 40.0, 0.85, 700.0, 705.0, 400.0, 95.0, 88.0, 60.0)
+    formats = [f"%.{decimals}f" for decimals in DECIMALS]
+    sheet = ["file,engine,dyno,session,setup,order"]
+    for number in range(files):
+        torque = 300.0 + 20.0 * np.sin(speed / 1500.0) + rng.normal(0.0, 1.5, rows)
+        measured = (
+            np.arange(rows) * 0.02,
+            speed + rng.normal(0.0, 3.0, rows),
+            torque,
+            torque * speed * np.pi / 30_000.0,
+        )
+        others = [mean * (1 + 0.003 * rng.normal(size=rows)) for mean in means if mean is not None]
+        name = f"run{number:06d}.csv"
+        with (folder / name).open("w", encoding="utf-8") as file:
+            file.write(HEADER + "\n")
+            np.savetxt(file, np.column_stack([*measured, *others]), fmt=formats, delimiter=",")
+        place = f"E{number // 500},D1,S{number // 20},{'AB'[number // 5 % 2]},{number % 20 + 1}"
+        sheet.append(f"{name},{place}")
+    (folder / "sheet.csv").write_text("\n".join(sheet) + "\n", encoding="utf-8")
+
+
+class PeakMemory:
+    """Watches the memory of this process and its children, MB; 0 where the system does not tell."""
+
+    def __init__(self) -> None:
+        """Begin to watch."""
+        self.peak = 0.0
+        self._stop = threading.Event()
+        self._watching = threading.Thread(target=self._watch, daemon=True)
+        self._watching.start()
+
+    def stop(self) -> float:
+        """Return the peak."""
+        self._stop.set()
+        self._watching.join()
+        return self.peak
+
+    def _watch(self) -> None:
+        while not self._stop.wait(0.1):
+            self.peak = max(self.peak, sum(map(_share, _family())))
+
+
+def _family() -> list[int]:
+    """Return this process and its children."""
+    own = os.getpid()
+    family = [own]
+    for entry in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            parent = int(entry.read_text().rpartition(")")[2].split()[1])
+        except OSError:
+            continue
+        if parent == own:
+            family.append(int(entry.parent.name))
+    return family
+
+
+def _share(process: int) -> float:
+    try:
+        lines = Path(f"/proc/{process}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0.0
+    return next(float(line.split()[1]) / 1000 for line in lines if line.startswith("Pss:"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One line of the table: ms a file, and MB."""
+
+    files: int
+    limit_ms: float
+    ours_ms: float
+    peak_mb: float
+
+
+def measure(files: int, *, rows: int, repeats: int) -> Row:
+    """Run both in turn and return their medians."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "logs"
+        folder.mkdir()
+        write_files(folder, files=files, rows=rows)
+        target = Path(name) / "target.duckdb"
+
+        def limit() -> None:
+            with duckdb.connect(target) as connection:
+                connection.execute(f"create table bare as from read_csv('{folder}/run*.csv')")
+
+        def ours() -> None:
+            report = ingest([folder], warehouse=target)
+            assert len(report.stored) == files, report.refused[:3]
+
+        limit_s, ours_s, peaks = [], [], []
+        for _ in range(repeats):
+            limit_s.append(_time(limit, target))
+            memory = PeakMemory()
+            ours_s.append(_time(ours, target))
+            peaks.append(memory.stop())
+    return Row(
+        files=files,
+        limit_ms=1000 * statistics.median(limit_s) / files,
+        ours_ms=1000 * statistics.median(ours_s) / files,
+        peak_mb=max(peaks),
+    )
+
+
+def _time(work: Callable[[], None], target: Path) -> float:
+    target.unlink(missing_ok=True)
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=int)
+@click.option("--rows", default=450, help="Samples a file.")
+@click.option("--repeats", default=3, help="How often each is run.")
+def main(files: tuple[int, ...], rows: int, repeats: int) -> None:
+    """Print the ratio to the limit as the number of files grows."""
+    click.echo(f"{os.cpu_count()} processors, {rows} rows and 13 channels a file")
+    click.echo("| files | limit, ms a file | ingest, ms a file | ratio | peak memory, MB |")
+    click.echo("| ---: | ---: | ---: | ---: | ---: |")
+    for count in files or (100, 1000, 5000):
+        row = measure(count, rows=rows, repeats=repeats)
+        click.echo(
+            f"| {row.files} | {row.limit_ms:.3f} | {row.ours_ms:.3f} | "
+            f"{row.ours_ms / row.limit_ms:.2f} | {row.peak_mb:.0f} |"
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -114,7 +114,7 @@ def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
 
 def _with_note(void: str | None, notes: str | None) -> str | None:
     """Put what the operator wrote beside what the samples say."""
-    return f"{void} The sheet says: {notes}" if void and notes else void
+    return f"{void.rstrip('.')}. The sheet says: {notes}" if void and notes else void
 
 
 def read_parts(

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 
-import dynostats as ds
-from dynostats.simulate import write_first_comparison
+# Before numpy is loaded: on a busy machine two threads of many small products wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-
-def pytest_addoption(parser):
-    parser.addoption(
-        "--full-calibration",
-        action="store_true",
-        help="run the calibration tests at their full size (hours), not the quick one",
-    )
+import dynostats as ds  # noqa: E402
+from dynostats.simulate import write_first_comparison  # noqa: E402
 
 
 @pytest.fixture(scope="session")

@@ -11,8 +11,8 @@ import pytest
 # Before numpy is loaded: on a busy machine two threads of many small products wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import dynostats as ds  # noqa: E402
-from dynostats.simulate import write_first_comparison  # noqa: E402
+import dynostats as ds
+from dynostats.simulate import write_first_comparison
 
 
 @pytest.fixture(scope="session")

@@ -32,16 +32,16 @@ def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
         sweep: The rows of the pull.
 
     Returns:
-        One row a grid speed: rpm, then every numeric channel but time and engine_speed in its
-        own unit; null where the pull has no samples near. Never extrapolated.
+        One row a grid speed: rpm, then every numeric channel but engine_speed in its own unit;
+        null where the pull has no samples near. Never extrapolated. Time is the clock at which the
+        sweep passed that speed; a test held step by step has none.
 
     Raises:
         InputError: The pull covers fewer than four grid speeds.
     """
+    left_out = {"time", "engine_speed"} if sweep.steps else {"engine_speed"}
     names = [
-        name
-        for name, kind in samples.schema.items()
-        if kind.is_numeric() and name not in {"time", "engine_speed"}
+        name for name, kind in samples.schema.items() if kind.is_numeric() and name not in left_out
     ]
     table = _table(samples, ["engine_speed", *names])
     usable = np.isfinite(table[:, 0])

@@ -15,7 +15,7 @@ from dynostats.warehouse.connection import rows_of
 
 # The columns that every row has; in curves, engine speed is the grid itself.
 KEYS = {"samples": ("pull_no", "sample"), "curves": ("pull_no", "rpm")}
-_NOT_IN_CURVES = frozenset({"time", "engine_speed"})
+_NOT_IN_CURVES = frozenset({"engine_speed"})
 
 
 def channels_of(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, ...]]:

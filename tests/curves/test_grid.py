@@ -126,9 +126,23 @@ def test_rows_without_engine_speed_are_left_out():
     np.testing.assert_allclose(left["torque"], right["torque"], rtol=1e-12)
 
 
-def test_time_and_text_have_no_curve():
+def test_text_has_no_curve():
     samples = log_of(sweep()).with_columns(note=pl.lit("warm"), gear=pl.lit(4))
-    assert curve_of(samples, whole(samples)).columns == ["rpm", "torque", "gear"]
+    assert curve_of(samples, whole(samples)).columns == ["rpm", "time", "torque", "gear"]
+
+
+def test_the_clock_tells_when_the_sweep_passed_each_speed():
+    samples = log_of(sweep())
+    curve = curve_of(samples, whole(samples))
+    passed = np.interp(curve["rpm"], samples["engine_speed"], samples["time"])
+    np.testing.assert_allclose(curve["time"], passed, atol=0.02)
+
+
+def test_steps_have_no_clock():
+    speed = np.repeat(np.arange(2000.0, 4001.0, 250.0), 40)
+    samples = log_of(speed)
+    held = Sweep(first_row=0, last_row=len(speed) - 1, steps=True)
+    assert curve_of(samples, held).columns == ["rpm", "torque"]
 
 
 def test_rows_outside_the_sweep_do_not_count():

@@ -74,7 +74,8 @@ def test_an_export_has_the_layout_of_the_contract(worked_in, tmp_path):
     assert samples.filter(pull="P4")["sample"].to_list() == list(range(40))
     with open_store(worked_in) as store:
         assert samples.filter(pull="P4")["torque"].equals(store.samples("P4")["torque"])
-    assert pl.read_parquet(folder / "curves.parquet").columns[:3] == ["pull", "rpm", "torque"]
+    curves = pl.read_parquet(folder / "curves.parquet")
+    assert curves.columns[:4] == ["pull", "rpm", "time", "torque"]
     amendments = pl.read_parquet(folder / "amendments.parquet")
     assert amendments["field"].to_list() == ["state", "setup", "state", "changed"]
     assert pl.read_csv(folder / "pulls.csv")["why"].to_list()[1] == "wheel slip"

@@ -32,7 +32,7 @@ def test_an_older_warehouse_is_upgraded_by_writing_after_a_copy(filled, next_ver
     with open_store(filled, write=True) as store:
         assert store.query("select cylinders from engines").rows() == [(None,)]
         assert store.query("select max(schema_version) as v from meta").item() == number
-    copy = filled.with_name("shop.layout1.duckdb")
+    copy = filled.with_name(f"shop.layout{number - 1}.duckdb")
     with duckdb.connect(copy, read_only=True) as old:
         assert old.sql("select max(schema_version) from meta").fetchall() == [(number - 1,)]
         assert old.sql("select count(*) from samples").fetchall() == [(before.rows["samples"],)]
@@ -61,7 +61,7 @@ def test_an_upgrade_that_fails_changes_nothing(filled, next_version):
 
 
 def test_without_room_for_the_copy_nothing_is_upgraded(filled, next_version, monkeypatch):
-    next_version("alter table engines add column cylinders integer;")
+    number = next_version("alter table engines add column cylinders integer;")
 
     def full(_, to):
         to.write_bytes(b"half")
@@ -72,7 +72,21 @@ def test_without_room_for_the_copy_nothing_is_upgraded(filled, next_version, mon
         open_store(filled, write=True)
     assert [entry.name for entry in filled.parent.glob("*.duckdb")] == ["shop.duckdb"]
     with duckdb.connect(filled, read_only=True) as old:
-        assert old.sql("select max(schema_version) from meta").fetchall() == [(1,)]
+        assert old.sql("select max(schema_version) from meta").fetchall() == [(number - 1,)]
+
+
+def test_a_warehouse_of_layout_one_gets_a_clock_for_its_curves(path, monkeypatch):
+    every = schema.migrations()
+    with monkeypatch.context() as older:
+        older.setattr(schema, "migrations", lambda: {1: every[1]})
+        schema.create_warehouse(path)
+    with open_store(path, write=True) as store:
+        assert store.curves(channels=("time", "torque")).columns == [
+            "pull",
+            "rpm",
+            "time",
+            "torque",
+        ]
 
 
 def test_a_copy_before_an_upgrade_never_replaces_an_older_copy(filled):

@@ -14,14 +14,16 @@ from scipy.special import logsumexp
 
 from dynostats.analysis.acceptance.finding import PullFinding, Severity
 from dynostats.analysis.acceptance.label_model import Labelled, Prediction, predict
-from dynostats.analysis.acceptance.signature import Signatures
+from dynostats.analysis.acceptance.signature import OUTCOME, Signatures
 from dynostats.arrays import Flags, Floats, Ints
 
 # Stated prior: of a hundred labels four are those of another known setup and one of none.
 P_OTHER = 0.04
 P_UNKNOWN = 0.01
-# A label is called into question when it is more likely wrong than right.
+# A label is called into question when it is more likely wrong than right; from the smaller
+# probability on it is worth a look.
 QUESTIONED = 0.5
+WORTH_A_LOOK = 0.3
 # Beyond so many pulls of an engine only those nearest in the order of storing are learned from.
 MOST_LEARNED = 150
 # A quantity speaks against the label when it lies this many SDs off.
@@ -81,12 +83,8 @@ class _Case:
             setup=np.array([places[name] for name in self.pulls["setup"]], dtype=np.intp),
             session=session.astype(np.intp),
             resolution=np.repeat(self.signatures.resolution, 2) * np.tile([1.0, 2.0], count),
-            channels=np.repeat(np.arange(count), 2),
-            outcome=self.signatures.names.index("torque") if self._has_torque() else -1,
+            outcome=np.repeat([name == OUTCOME for name in self.signatures.names], 2),
         )
-
-    def _has_torque(self) -> bool:
-        return "torque" in self.signatures.names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,6 +94,7 @@ class _Belief:
     Args:
         unit: Rows of the pulls.
         right: Probability of the label on paper.
+        log_right: Its log, exact where it is too small for a number.
         other: Number of the most probable other setup; -1 if no other is known.
         p_other: Probability of that one.
         unknown: Probability of no known setup.
@@ -104,26 +103,22 @@ class _Belief:
 
     unit: Ints
     right: float
+    log_right: float
     other: int
     p_other: float
     unknown: float
     prediction: Prediction
 
-    def questioned(self) -> bool:
-        """Return whether another setup, or none, is more likely than not."""
-        return max(self.p_other, self.unknown) > QUESTIONED
-
-    def set_aside(self, alone: Flags, shared: Flags) -> bool:
-        """Return whether all its pulls teach nothing any more."""
-        return bool((alone | shared)[self.unit].all())
+    def doubt(self) -> float:
+        """Return the probability of the one thing most likely to be wrong with the label."""
+        return max(self.p_other, self.unknown)
 
 
 def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -> LabelJudgement:
     """Judge the labels of one engine's pulls on one dyno.
 
     Each pull is predicted from the others under each setup's label; so is each setup's share of a
-    session as a whole, since a wrong part may be on all day. Pulls called into question teach
-    nothing to the rest: the worst are set aside, one a setup, until none is left.
+    session as a whole, since a wrong part may be on all day.
 
     Args:
         pulls: One row a pull: pull, session, setup.
@@ -143,28 +138,52 @@ def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -
         signatures=replace(signatures, values=signatures.values[usable]),
         setups=sorted(own["setup"].unique()),
     )
-    alone = np.zeros(own.height, dtype=np.bool_)  # set aside by themselves
-    shared = np.zeros(own.height, dtype=np.bool_)  # set aside with all of their setup that session
-    while True:
-        beliefs = _believe(case, ~(alone | shared), alone)
-        wrong = [one for one in beliefs if one.questioned() and not one.set_aside(alone, shared)]
-        if not wrong:
-            break
-        for belief in _worst_each(wrong, case):
-            (alone if len(belief.unit) == 1 else shared)[belief.unit] = True
-    sound = ~(alone | shared)
+    beliefs = _believe_all(case.labelled())
     told = [
         finding
         for belief in beliefs
-        if belief.questioned()
-        for finding in _tell(belief, case, sound)
+        if belief.doubt() > WORTH_A_LOOK
+        for finding in _tell(belief, case)
     ]
     judged = {int(row) for belief in beliefs for row in belief.unit}
     return LabelJudgement(
         table=_table(beliefs, case),
-        findings=_once_each(told),
+        findings=tuple(told),
         cannot_tell=_name_unjudged(own, judged),
     )
+
+
+def _believe_all(data: Labelled) -> list[_Belief]:
+    """Return one belief a pull, or one of all of a setup's share of a session that is in doubt.
+
+    The pull least likely to be what its label says is set aside, and the rest judged anew without
+    it, until none is in doubt: an odd pull makes those beside it look odd.
+    """
+    aside = np.zeros(len(data.setup), dtype=np.bool_)
+    settled: list[_Belief] = []
+    while True:
+        open_rows = [row for row in range(len(aside)) if not aside[row]]
+        alone = [_believe(data, np.array([row], dtype=np.intp), aside) for row in open_rows]
+        known = [one for one in alone if one is not None]
+        doubted = [one for one in known if one.doubt() > QUESTIONED]
+        if not doubted:
+            break
+        worst = min(doubted, key=lambda one: one.log_right)
+        aside[worst.unit] = True
+        settled.append(worst)
+    together = [_believe(data, rows, aside) for rows in _shares(data, np.flatnonzero(~aside))]
+    shares = [one for one in together if one is not None and one.doubt() > QUESTIONED]
+    covered = {row for one in shares for row in one.unit.tolist()}
+    return [*settled, *shares, *(one for one in known if int(one.unit[0]) not in covered)]
+
+
+def _shares(data: Labelled, rows: Ints) -> Iterator[Ints]:
+    """Yield those of some pulls that share setup and session, where they are several."""
+    keys = np.column_stack([data.session[rows], data.setup[rows]])
+    for key in np.unique(keys, axis=0):
+        alike = rows[np.all(keys == key, axis=1)]
+        if len(alike) > 1:
+            yield alike
 
 
 def _why_not(pulls: pl.DataFrame, signatures: Signatures, usable: Flags) -> str:
@@ -177,47 +196,25 @@ def _why_not(pulls: pl.DataFrame, signatures: Signatures, usable: Flags) -> str:
     return ""
 
 
-def _believe(case: _Case, sound: Flags, alone: Flags) -> list[_Belief]:
-    """Return the belief of every pull, and of every setup's share of a session.
-
-    Args:
-        case: The pulls.
-        sound: Pulls that may be learned from.
-        alone: Pulls questioned by themselves: no part of their setup's share.
-    """
-    data = case.labelled()
-    beliefs: list[_Belief] = []
-    for unit in _units(data, alone):
-        prediction = predict(data, _near(unit, sound, data), unit)
-        if prediction is not None:
-            beliefs.append(_weigh(unit, prediction, int(data.setup[unit[0]])))
-    return beliefs
+def _believe(data: Labelled, unit: Ints, aside: Flags) -> _Belief | None:
+    """Return the belief about some pulls; None where the others do not tell."""
+    prediction = predict(data, _near(unit, data) & ~aside, unit)
+    return None if prediction is None else _weigh(unit, prediction, int(data.setup[unit[0]]))
 
 
-def _units(data: Labelled, alone: Flags) -> Iterator[Ints]:
-    """Yield every pull alone, then the pulls of a setup in a session where there are several."""
-    for row in range(len(data.setup)):
-        yield np.array([row], dtype=np.intp)
-    for key in np.unique(np.column_stack([data.session, data.setup]), axis=0):
-        rows = np.flatnonzero((data.session == key[0]) & (data.setup == key[1]) & ~alone)
-        if len(rows) > 1:
-            yield rows
-
-
-def _near(unit: Ints, sound: Flags, data: Labelled) -> Flags:
-    """Return the sound pulls nearest to a unit in the order of storing, its session whole."""
-    if len(sound) <= MOST_LEARNED:
-        return sound
-    distance = np.abs(np.arange(len(sound)) - int(unit[0]))
+def _near(unit: Ints, data: Labelled) -> Flags:
+    """Return the pulls nearest to a unit in the order of storing, its session whole."""
+    count = len(data.setup)
+    near = np.zeros(count, dtype=np.bool_)
+    distance = np.abs(np.arange(count) - int(unit[0]))
     distance[data.session == data.session[unit[0]]] = 0
-    near = np.zeros_like(sound)
     near[np.argsort(distance, kind="stable")[:MOST_LEARNED]] = True
-    return near & sound
+    return near
 
 
 def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
-    """Turn densities into probabilities, with the stated prior."""
-    logs = prediction.log_density.copy()
+    """Turn odds into probabilities, with the stated prior."""
+    logs = prediction.log_odds.copy()
     others = np.isfinite(logs)
     others[label] = False
     known = int(others.sum())
@@ -230,6 +227,7 @@ def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
     return _Belief(
         unit=unit,
         right=float(share[label]),
+        log_right=float(logs[label]) - total,
         other=other,
         p_other=float(share[other]) if known else 0.0,
         unknown=float(np.exp(unknown - total)),
@@ -237,49 +235,42 @@ def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
     )
 
 
-def _worst_each(wrong: list[_Belief], case: _Case) -> list[_Belief]:
-    """Return the least credible unit of each setup: it has moved what the others are held to."""
-    worst: dict[str, _Belief] = {}
-    for belief in wrong:
-        setup = case.label(belief.unit)
-        if setup not in worst or belief.right < worst[setup].right:
-            worst[setup] = belief
-    return list(worst.values())
-
-
 def _table(beliefs: list[_Belief], case: _Case) -> pl.DataFrame:
+    of_row = {row: belief for belief in beliefs for row in belief.unit.tolist()}
     rows = [
         (
-            case.pulls["pull"][int(belief.unit[0])],
-            case.label(belief.unit),
+            case.pulls["pull"][row],
+            case.pulls["setup"][row],
             belief.right,
             case.setups[belief.other] if belief.other >= 0 else None,
             belief.p_other,
             belief.unknown,
         )
-        for belief in beliefs
-        if len(belief.unit) == 1
+        for row, belief in sorted(of_row.items(), key=lambda item: item[0])
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def _tell(belief: _Belief, case: _Case, sound: Flags) -> Iterator[PullFinding]:
+def _tell(belief: _Belief, case: _Case) -> Iterator[PullFinding]:
     """Put a label called into question in words, for every pull it concerns."""
     names = case.pulls["pull"].gather(belief.unit).to_list()
     label = case.label(belief.unit)
-    speaking = _speaking(belief, case.signatures, case.setups.index(label))
-    whole = f" So do all {len(names)} pulls of it in this session." if len(names) > 1 else ""
-    severity: Severity = "doubtful"
+    speaking = _speaking(belief.prediction, case.signatures)
+    whole = (
+        f" All {len(names)} pulls of it in this session ({', '.join(names)}) look so."
+        if len(names) > 1
+        else ""
+    )
+    caution = ""
     if belief.p_other > belief.unknown:
         other = case.setups[belief.other]
-        caution = _caution_torque(belief, case, sound)
-        severity = "note" if caution else "doubtful"
+        caution = _caution_torque(belief, case)
         check = "label_other_setup"
         message = (
             f"The label says '{label}', but the data look like '{other}' (probability "
             f"{_chance(belief.p_other)}): {speaking}.{whole}{caution} Look at its line of the "
             f"sheet and at what was fitted. If it was '{other}': dynostats amend {{pull}} "
-            f'"setup={other}" --why "…".'
+            f'"setup={other}" --why "…"'
         )
     else:
         check = "label_no_known_setup"
@@ -288,23 +279,23 @@ def _tell(belief: _Belief, case: _Case, sound: Flags) -> Iterator[PullFinding]:
             f"(probability {_chance(belief.unknown)}): {speaking}.{whole} Look at its line of the "
             "sheet, at what was fitted, and at the sensors named."
         )
+    severity: Severity = "note" if caution or belief.doubt() <= QUESTIONED else "doubtful"
     for pull in names:
         yield PullFinding(
             pull=pull, check=check, severity=severity, message=message.replace("{pull}", pull)
         )
 
 
-def _caution_torque(belief: _Belief, case: _Case, sound: Flags) -> str:
+def _caution_torque(belief: _Belief, case: _Case) -> str:
     """Torque is what comparisons are about: by itself it is no reason to move a pull."""
-    if "torque" not in case.signatures.names:
+    if OUTCOME not in case.signatures.names:
         return ""
-    rest = case.signatures.without("torque")
+    rest = case.signatures.without(OUTCOME)
     if rest.names:
-        data = _Case(pulls=case.pulls, signatures=rest, setups=case.setups).labelled()
-        label = int(data.setup[belief.unit[0]])
-        prediction = predict(data, _near(belief.unit, sound, data), belief.unit)
-        again = None if prediction is None else _weigh(belief.unit, prediction, label)
-        if again and again.other == belief.other and again.p_other > QUESTIONED:
+        reduced = _Case(pulls=case.pulls, signatures=rest, setups=case.setups).labelled()
+        nobody = np.zeros(len(reduced.setup), dtype=np.bool_)
+        again = _believe(reduced, belief.unit, nobody)
+        if again and again.other == belief.other and again.p_other > WORTH_A_LOOK:
             return ""
     return (
         " Torque alone says so, and torque is what a comparison asks about: no reason to move a "
@@ -312,9 +303,9 @@ def _caution_torque(belief: _Belief, case: _Case, sound: Flags) -> str:
     )
 
 
-def _speaking(belief: _Belief, signatures: Signatures, label: int) -> str:
+def _speaking(prediction: Prediction, signatures: Signatures) -> str:
     """Name the quantities that lie furthest off what the label predicts."""
-    away, sd = belief.prediction.away[label], belief.prediction.sd[label]
+    away, sd = prediction.away, prediction.sd
     parts: list[tuple[float, str]] = []
     for place, (name, unit) in enumerate(zip(signatures.names, signatures.units, strict=True)):
         sizes = np.abs(away[2 * place : 2 * place + 2] / sd[2 * place : 2 * place + 2])
@@ -329,11 +320,6 @@ def _speaking(belief: _Belief, signatures: Signatures, label: int) -> str:
 
 def _chance(probability: float) -> str:
     return "more than 99.9%" if probability > 0.999 else f"{probability:.1%}"
-
-
-def _once_each(findings: list[PullFinding]) -> tuple[PullFinding, ...]:
-    """Keep the last finding of a pull: that of the whole session tells more than its own."""
-    return tuple({finding.pull: finding for finding in findings}.values())
 
 
 def _name_unjudged(own: pl.DataFrame, judged: set[int]) -> str:

@@ -21,6 +21,8 @@ MOST_OF_THEM = 0.8
 # A pull must cover this share of the speeds that most pulls cover.
 COVERS_SHARE = 0.9
 LEAST_SPEEDS = 8
+# What comparisons ask about.
+OUTCOME = "torque"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,12 +151,12 @@ def _torque(mount: Mount) -> Floats | None:
     return None if torque is None else 100.0 * np.log(np.where(torque > 0.0, torque, np.nan))
 
 
-# Name, unit, smallest noise believed (a good sensor's; common practice, no published source).
+# Name, unit, smallest noise of a pull's mean that is believed: copies of one log have none.
 _MARKERS: tuple[tuple[str, str, float, Callable[[Mount], Floats | None]], ...] = (
-    ("pressure loss across the cooler", "kPa", 0.05, _cooler_loss),
-    ("charge temperature rise", "K", 0.1, _charge_rise),
-    ("boost", "kPa", 0.05, _boost),
-    ("mixture", "lambda", 0.0005, _mixture),
-    ("ignition advance", "deg", 0.02, _ignition),
-    ("torque", "%", 0.05, _torque),
+    ("pressure loss across the cooler", "kPa", 0.01, _cooler_loss),
+    ("charge temperature rise", "K", 0.02, _charge_rise),
+    ("boost", "kPa", 0.01, _boost),
+    ("mixture", "lambda", 0.0001, _mixture),
+    ("ignition advance", "deg", 0.003, _ignition),
+    (OUTCOME, "%", 0.01, _torque),
 )

@@ -44,7 +44,6 @@ def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Accepta
                 store.curves(names, channels=CHANNELS),
                 scope=pulls,
                 torque=torque,
-                sweep_rates=store.query("sweep_rates", {"pulls": names}),
                 found=store.findings(names),
                 chosen=own,
             )

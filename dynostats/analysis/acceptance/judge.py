@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 
-import numpy as np
 import polars as pl
 
 from dynostats.analysis.acceptance.band import check_band
@@ -22,7 +21,7 @@ from dynostats.errors import AnalysisError
 
 # Channels whose curves are looked at.
 CHANNELS = (
-    *("torque", "manifold_pressure", "compressor_out_pressure", "charge_temperature"),
+    *("time", "torque", "manifold_pressure", "compressor_out_pressure", "charge_temperature"),
     *("cooler_medium_temperature", "lambda", "ignition_advance", "fuel_pressure", "oil_pressure"),
     *("oil_temperature", "coolant_temperature", "ambient_pressure", "ambient_temperature"),
     *(f"lambda_{number}" for number in range(1, 17)),
@@ -44,7 +43,6 @@ def judge_pulls(
     *,
     scope: pl.DataFrame,
     torque: pl.DataFrame,
-    sweep_rates: pl.DataFrame,
     found: pl.DataFrame,
     chosen: Collection[str] | None = None,
 ) -> Acceptance:
@@ -58,7 +56,6 @@ def judge_pulls(
         scope: One row a stored pull of the warehouse, likewise: how far pulls of a dyno lie apart
             is learned from all of them.
         torque: One row a pull and grid speed of every accepted pull: pull, rpm, torque.
-        sweep_rates: One row a pull: pull, sweep_rate (rpm/s).
         found: What was noticed when the pulls were read: pull, check, severity, message.
         chosen: Pulls whose findings are wanted; None for all.
 
@@ -71,9 +68,8 @@ def judge_pulls(
     limits: list[tuple[str, str, str, float, str]] = []
     labels = [pl.DataFrame(schema=SCHEMA)]
     cannot_tell: list[str] = []
-    rates = dict(sweep_rates.select("pull", "sweep_rate").iter_rows())
     for mount in read_mounts(pulls, curves):
-        for check, limit, own in _check_mount(mount, rates):
+        for check, limit, own in _check_mount(mount):
             findings += own
             limits.append((mount.engine, mount.dyno, check, limit.value, limit.source))
         findings += check_channels(mount)
@@ -115,11 +111,8 @@ def _as_stored(row: dict[str, str]) -> PullFinding:
     )
 
 
-def _check_mount(
-    mount: Mount, rates: dict[str, float]
-) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
-    own = np.array([rates.get(name) or np.nan for name in mount.names()])
-    limit, found = check_sweep_rate(mount, own)
+def _check_mount(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
+    limit, found = check_sweep_rate(mount)
     yield "sweep rate", limit, found
     yield from check_start(mount)
     yield from check_engine(mount)

@@ -16,6 +16,7 @@ from dynostats.arrays import Floats, Ints
 LEAST_OTHERS = 2
 # Common practice, no published source.
 RATE_FLOOR, RATE_DEFAULT = 0.05, 0.10  # share of the session's sweep rate
+RATE_STEPS = 4  # grid steps a rise is taken over
 START_FLOOR_K, START_DEFAULT_K = 4.0, 10.0
 START_CHANNELS = ("oil_temperature", "coolant_temperature", "cooler_medium_temperature")
 START_SPEEDS = 3  # first grid speeds whose mean is the start
@@ -27,14 +28,10 @@ NEEDED = (
 MOST_OF_THEM = 0.8
 
 
-def check_sweep_rate(mount: Mount, rates: Floats) -> tuple[Limit, list[PullFinding]]:
-    """Find pulls swept faster or slower than their session.
-
-    Args:
-        mount: The pulls.
-        rates: Sweep rate of each, shape (pulls,), rpm/s; NaN where unknown.
-    """
-    logs = np.log(np.where(rates > 0, rates, np.nan))
+def check_sweep_rate(mount: Mount) -> tuple[Limit, list[PullFinding]]:
+    """Find pulls swept faster or slower than their session."""
+    rates = _sweep_rates(mount)
+    logs = np.log(rates)
     usual = mount.usual(logs, "session", least=LEAST_OTHERS)
     away = logs - usual
     limit = find_limit(away[mount.accepted], floor=RATE_FLOOR, default=RATE_DEFAULT)
@@ -54,6 +51,23 @@ def check_sweep_rate(mount: Mount, rates: Floats) -> tuple[Limit, list[PullFindi
             )
         )
     return limit, found
+
+
+def _sweep_rates(mount: Mount) -> Floats:
+    """Return how fast engine speed rises, rpm/s, shape (pulls,); NaN where there is no clock.
+
+    The median over the pull, each rise taken over a few grid steps: no gap of the clock moves it.
+    """
+    clock = mount.channels.get("time")
+    rates = np.full(mount.pulls.height, np.nan)
+    if clock is None or clock.shape[1] <= RATE_STEPS:
+        return rates
+    rise = mount.rpm[RATE_STEPS:] - mount.rpm[:-RATE_STEPS]
+    lasts = clock[:, RATE_STEPS:] - clock[:, :-RATE_STEPS]
+    each = rise / np.where(lasts > 0.0, lasts, np.nan)
+    timed = np.isfinite(each).any(axis=1)
+    rates[timed] = np.nanmedian(each[timed], axis=1)
+    return rates
 
 
 def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:

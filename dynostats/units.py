@@ -176,6 +176,12 @@ UNITS: tuple[Unit, ...] = (
     _unit("kg", "mass", "kilogram", "kilogram kilograms"),
     _unit("g", "mass", "gram", "gram grams"),
     _unit("mm", "length", "millimeter", "millimeter millimetre"),
+    _unit("dm3", "volume", "decimeter ** 3", "dm³ litre liter litres liters"),
+    _unit("cm3", "volume", "centimeter ** 3", "cm³ ccm"),
+    _unit("in3", "volume", "inch ** 3", "in³ cu.in cuin cubicinch cubicinches"),
+    _unit("kg.m2", "inertia", "kilogram * meter ** 2", "kg.m² kgm2 kgm² kg-m2 kg-m² kg.m^2"),
+    _unit("kg.cm2", "inertia", "kilogram * centimeter ** 2", "kg.cm² kgcm2 kgcm² kg.cm^2"),
+    _unit("lb.ft2", "inertia", "pound * foot ** 2", "lb.ft² lbft2 lb-ft2 lb-ft² lbm.ft2 lb.ft^2"),
     _unit("g/kWh", "specific consumption", "gram / kilowatt_hour", "g/kw-h g/kw.h g/(kwh) gkwh"),
     _unit(
         "lb/hph", "specific consumption", "pound / horsepower / hour", "lb/hp-h lb/hp.h lb/hp/hr"

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
 from dynostats.analysis.advice import name_noise, say_next, say_warnings, say_why, warn_influence
-from dynostats.analysis.comparison import Comparison, NoiseUsed, Peak, PullCounts
+from dynostats.analysis.case import Case, open_case
+from dynostats.analysis.comparison import (
+    Comparison,
+    CorrectionOutcome,
+    NoiseUsed,
+    Peak,
+    PullCounts,
+)
 from dynostats.analysis.conclude import conclude
-from dynostats.analysis.curve_set import CurveSet, curve_set
+from dynostats.analysis.conditions import Conditions, Footing, warn_sweep_rates
+from dynostats.analysis.corrections import correct_otherwise, warn_corrections
+from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.design_check import check_by_relabeling
 from dynostats.analysis.effect import DRAWS, Effect, estimate_effects
 from dynostats.analysis.influence import leave_each_out
@@ -18,30 +29,38 @@ from dynostats.analysis.peaks import find_peaks
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study, find_study
 from dynostats.analysis.tables import lay_tables, mean_power
-from dynostats.arrays import Flags, Floats
+from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
 
 def compare(
-    pulls: pl.DataFrame, curves: pl.DataFrame, question: Question, *, draws: int = DRAWS
+    pulls: pl.DataFrame,
+    curves: pl.DataFrame,
+    question: Question,
+    *,
+    conditions: Conditions | None = None,
+    draws: int = DRAWS,
 ) -> Comparison:
     """Compare two setups of an engine.
 
     Args:
         pulls: One row a pull of everything in the warehouse, excluded ones too: pull, file,
-            engine, dyno, session, setup, order, started, state ('accepted' or 'excluded'), why.
+            engine, dyno, session, setup, order, started, state ('accepted' or 'excluded'), why;
+            and where it was read the air: ambient_pressure_kpa, ambient_temperature_c,
+            ambient_humidity_pct.
         curves: One row a pull and grid speed: pull, rpm, torque (N.m).
         question: What is asked.
+        conditions: What else is known of how the pulls were measured.
         draws: Simulated studies behind the critical values.
 
     Returns:
         The comparison.
 
     Raises:
-        AnalysisError: A setup has no accepted pull, the setups were pulled on different dynos, or
-            their pulls share no band of engine speed.
+        AnalysisError: A setup has no accepted pull, the setups were pulled on different dynos,
+            their pulls share no band of engine speed, or cannot be brought to one correction.
     """
-    return compare_candidates(pulls, curves, (question,), draws=draws)[0]
+    return compare_candidates(pulls, curves, (question,), conditions=conditions, draws=draws)[0]
 
 
 def compare_candidates(
@@ -49,7 +68,9 @@ def compare_candidates(
     curves: pl.DataFrame,
     questions: tuple[Question, ...],
     *,
+    conditions: Conditions | None = None,
     draws: int = DRAWS,
+    with_others: bool = True,
 ) -> tuple[Comparison, ...]:
     """Compare several candidates with one baseline, as one family of claims.
 
@@ -57,7 +78,9 @@ def compare_candidates(
         pulls: As in `compare`.
         curves: As in `compare`.
         questions: One a candidate; all but the candidate is the same.
+        conditions: As in `compare`.
         draws: As in `compare`.
+        with_others: Whether to answer under the other corrections too.
 
     Returns:
         One comparison a candidate, in the order of the questions. The chance of any false claim
@@ -69,22 +92,41 @@ def compare_candidates(
     first = questions[0]
     studies = tuple(find_study(pulls, one.engine, one.baseline, one.candidate) for one in questions)
     _require_one_dyno(studies)
-    everything = curve_set(studies[0].scope, curves)
-    names = [first.baseline, *(one.candidate for one in questions)]
-    members = [name for study in studies for name in study.members]
-    everything, own = _on_band(everything, members, names, first.band)
+    case = open_case(studies, questions, curves, conditions or Conditions())
+    footing = case.stand_on(first.correction)
+    everything, own = case.cut(footing, first.band)
     effects = estimate_effects(
         everything,
         own,
         baseline=first.baseline,
-        candidates=tuple(one.candidate for one in questions),
+        candidates=case.candidates,
         alpha=first.alpha,
         draws=draws,
     )
+    others = correct_otherwise(case, footing, effects, questions) if with_others else ()
     return tuple(
-        _comparison(effect, everything, own, study, question, draws=draws)
-        for effect, study, question in zip(effects, studies, questions, strict=True)
+        _comparison(
+            effect,
+            everything,
+            own,
+            study,
+            question,
+            stand=_Stand(case=case, footing=footing, others=others[at] if others else ()),
+            draws=draws,
+        )
+        for at, (effect, study, question) in enumerate(
+            zip(effects, studies, questions, strict=True)
+        )
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stand:
+    """What a comparison stands on, and what it would be under other corrections."""
+
+    case: Case
+    footing: Footing
+    others: tuple[CorrectionOutcome, ...]
 
 
 def _comparison(
@@ -94,6 +136,7 @@ def _comparison(
     study: Study,
     question: Question,
     *,
+    stand: _Stand,
     draws: int,
 ) -> Comparison:
     """Put one finding together; `family` holds the pulls of all candidates asked about."""
@@ -114,7 +157,7 @@ def _comparison(
         baseline=question.baseline,
         candidate=question.candidate,
         quantity=question.quantity,
-        correction=question.correction,
+        correction=stand.footing.correction,
         margin_pct=question.margin_pct,
         alpha=question.alpha,
         band=(float(effect.rpm[0]), float(effect.rpm[-1])),
@@ -136,8 +179,12 @@ def _comparison(
             alpha=question.alpha,
         ),
         noise=noise,
+        corrections=stand.others,
         warnings=(
-            *say_warnings(effect, own, study, noise, correction=question.correction),
+            *say_warnings(effect, own, study, noise, correction=stand.footing.correction),
+            *stand.footing.warnings,
+            *warn_corrections(stand.others, found.verdict),
+            *_warn_sweep(own, stand.case, question),
             *warn_influence(influence),
         ),
         next=say_next(
@@ -148,8 +195,23 @@ def _comparison(
             margin_pct=question.margin_pct,
             alpha=question.alpha,
         ),
-        method=describe_method(effect, question.alpha, question.margin_pct, draws),
+        method=describe_method(effect, question.alpha, question.margin_pct, draws)
+        | {"ambient_correction": stand.footing.describe()},
     )
+
+
+def _warn_sweep(own: CurveSet, case: Case, question: Question) -> tuple[str, ...]:
+    """Say what a difference in sweep rate could fake, unless an inertia is stated and added."""
+    if case.states_inertia(own.pull):
+        return ()
+    text = warn_sweep_rates(
+        own,
+        case.clock(own),
+        baseline=question.baseline,
+        candidate=question.candidate,
+        margin_pct=question.margin_pct,
+    )
+    return (text,) if text else ()
 
 
 def _require_one_dyno(studies: tuple[Study, ...]) -> None:
@@ -159,81 +221,6 @@ def _require_one_dyno(studies: tuple[Study, ...]) -> None:
             f"the candidates were pulled on different dynos ({', '.join(dynos)})",
             mend="Ask for the candidates of one dyno at a time.",
         )
-
-
-def _on_band(
-    everything: CurveSet,
-    members: list[str],
-    setups: list[str],
-    band: tuple[float, float] | None,
-) -> tuple[CurveSet, CurveSet]:
-    """Cut to the band and pick the study's pulls; third setups stay only if they cover it."""
-    member = np.isin(everything.pull, members)
-    compared = np.isin(everything.setup, setups) & member
-    known = np.isfinite(everything.log_torque)
-    _require_torque(everything, known, compared)
-    covered: Flags = np.all(known[compared], axis=0)
-    columns = _longest_run(everything.rpm, covered)
-    if columns.sum() < 4:
-        raise AnalysisError(
-            f"the pulls of {' and '.join(repr(name) for name in setups)} share fewer than four "
-            "grid speeds (50 rpm apart)",
-            mend="Exclude the pull that ended early (see `pulls`), or pull the setups over the "
-            "same engine speeds.",
-        )
-    columns = _asked_band(everything.rpm, columns, band)
-    everything = everything.within(columns)
-    whole: Flags = np.all(known[:, columns], axis=1)
-    some: Flags = np.any(known[:, columns], axis=1)
-    return everything.take(some), everything.take(member & whole)
-
-
-def _require_torque(everything: CurveSet, known: Flags, compared: Flags) -> None:
-    empty: Flags = compared & ~np.any(known, axis=1)
-    if empty.any():
-        names = ", ".join(name for name, bare in zip(everything.pull, empty, strict=True) if bare)
-        raise AnalysisError(
-            f"{names}: no torque above zero at any speed",
-            mend="Exclude it, or name its torque or power channel with --channels and `reingest`.",
-        )
-
-
-def _longest_run(rpm: Floats, flags: Flags) -> Flags:
-    """Keep the longest run of flagged speeds without a hole: also not one where no pull has any."""
-    kept = np.zeros_like(flags)
-    at = np.flatnonzero(flags)
-    if at.size:
-        step = float(np.diff(rpm).min()) if len(rpm) > 1 else 1.0
-        runs = np.split(at, np.flatnonzero(np.diff(rpm[at]) > 1.5 * step) + 1)
-        kept[max(runs, key=len)] = True
-    return kept
-
-
-def _asked_band(rpm: Floats, covered: Flags, band: tuple[float, float] | None) -> Flags:
-    if band is None:
-        return covered
-    low, high = band
-    first, last = float(rpm[covered][0]), float(rpm[covered][-1])
-    step = float(rpm[1] - rpm[0])
-    if not low < high:
-        raise AnalysisError(
-            f"band is {low:g}:{high:g}; its low end must be below its high end", where="--band"
-        )
-    if low < first - step or high > last + step:
-        raise AnalysisError(
-            f"band is {low:g}:{high:g} rpm, but every pull compared covers only "
-            f"{first:g}:{last:g} rpm",
-            where="--band",
-            mend=f"Ask within {first:g}:{last:g}, or exclude the pull that ended early.",
-        )
-    asked = covered & (rpm >= low) & (rpm <= high)
-    if asked.sum() < 4:
-        raise AnalysisError(
-            f"band is {low:g}:{high:g} rpm, fewer than four grid speeds (50 rpm apart)",
-            where="--band",
-            mend="Ask for a wider band.",
-        )
-    return asked
 
 
 def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSet) -> NoiseUsed:

@@ -144,6 +144,33 @@ class Influence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectionOutcome:
+    """What the answer would be under one ambient correction, "none" among them.
+
+    Args:
+        name: Name of the standard, "none" for none.
+        verdict: Verdict under it; None where it cannot be applied.
+        effect_pct: Band mean under it; likewise None.
+        low_pct: Lower bound; None also where the noise is unknown.
+        high_pct: Upper bound, likewise.
+        baseline_factor: Lowest and highest factor of the baseline's pulls; None where not known.
+        candidate_factor: The same of the candidate's.
+        differs: True when the verdict is not that of the comparison.
+        note: Why it cannot be applied, or what must be said of it; "" when nothing.
+    """
+
+    name: str
+    verdict: Verdict | None
+    effect_pct: float | None
+    low_pct: float | None
+    high_pct: float | None
+    baseline_factor: tuple[float, float] | None
+    candidate_factor: tuple[float, float] | None
+    differs: bool
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DesignCheck:
     """A check that assumes no noise model: relabelling the pulls within their sessions.
 
@@ -196,6 +223,8 @@ class Comparison:
             setup has a single pull.
         design_check: The check by relabelling; None where the pulls do not allow one.
         noise: What the difference was judged against.
+        corrections: What the answer would be under each ambient correction; empty where the air
+            was not read, or was not asked about.
         warnings: Sentences the reader must see.
         next: What would decide or sharpen the answer.
         method: Settings, formulas in words and references, by name.
@@ -224,6 +253,7 @@ class Comparison:
     warnings: tuple[str, ...]
     next: str
     method: dict[str, object]
+    corrections: tuple[CorrectionOutcome, ...] = ()
 
     def to_dict(self) -> dict[str, object]:
         """Return the finding under the names of the JSON contract; unknown values are None."""
@@ -248,6 +278,7 @@ class Comparison:
             "influence": [asdict(one) for one in self.influence],
             "design_check": None if self.design_check is None else asdict(self.design_check),
             "noise": asdict(self.noise),
+            "corrections": [asdict(one) for one in self.corrections],
             "warnings": list(self.warnings),
             "next": self.next,
             "method": self.method,

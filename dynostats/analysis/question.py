@@ -22,7 +22,8 @@ class Question:
         margin_pct: Smallest change that matters, percent, above 0.
         alpha: Chance of any false claim that is accepted, from 0.005 to below 0.5.
         band: First and last engine speed, rpm; None for all that every pull covers.
-        correction: Name of the ambient correction of the curves.
+        correction: Name of the ambient correction wanted, "none" for none; None for the one that
+            the sheets declare their torque to have, else none.
 
     Raises:
         AnalysisError: A setting lies outside its range.
@@ -35,7 +36,7 @@ class Question:
     margin_pct: float = 0.5
     alpha: float = 0.05
     band: tuple[float, float] | None = None
-    correction: str = "none"
+    correction: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse settings that no answer could honour."""

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from scipy.special import logsumexp
 
 from dynostats.analysis.acceptance.finding import PullFinding, Severity
 from dynostats.analysis.acceptance.label_model import Labelled, Prediction, predict
@@ -221,7 +220,7 @@ def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
     logs[others] += np.log(P_OTHER / max(known, 1))
     logs[label] += np.log(1.0 - P_UNKNOWN - (P_OTHER if known else 0.0))
     unknown = prediction.log_unknown + np.log(P_UNKNOWN)
-    total = float(logsumexp(np.append(logs, unknown)))
+    total = float(np.logaddexp.reduce(np.append(logs, unknown)))
     share: Floats = np.exp(logs - total)
     other = int(np.where(others, share, -1.0).argmax()) if known else -1
     return _Belief(

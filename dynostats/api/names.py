@@ -62,22 +62,6 @@ def require_distinct(candidates: Sequence[str]) -> None:
         )
 
 
-def require_correction(name: str | None) -> str:
-    """Return the name of a known ambient correction; None means none.
-
-    Raises:
-        AnalysisError: If it is not known.
-    """
-    if name in {None, "none"}:
-        return "none"
-    raise AnalysisError(
-        f"there is no ambient correction '{name}'",
-        where="--correction",
-        mend="This version compares uncorrected curves only: leave --correction out, and pull "
-        "both setups in one session, so that they see the same air.",
-    )
-
-
 def _engines_with(pulls: pl.DataFrame, *setups: str) -> list[str]:
     sides = (set(pulls.filter(pl.col("setup") == setup)["engine"]) for setup in setups)
     return sorted(set[str].intersection(*sides))

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Self
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.api.names import choose_engine, require_correction, require_distinct, require_name
+from dynostats.api.names import choose_engine, require_distinct, require_name
 from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
 from dynostats.warehouse import (
     Store,
@@ -204,7 +204,8 @@ class Warehouse:
             quantity: "power" or "torque"; in percent they are the same at a given speed.
             margin: Smallest change that matters, percent.
             band: First and last engine speed, rpm; None for all that every pull covers.
-            correction: Ambient correction; only "none" is known yet.
+            correction: Ambient correction by name (`dynostats.curves.correction.STANDARDS`),
+                "none" for none; None for what the sheets declare, else none.
             alpha: Chance of any false claim that is accepted.
 
         Raises:
@@ -253,8 +254,11 @@ class Warehouse:
         from dynostats.analysis.compare import compare_candidates
         from dynostats.analysis.question import Question
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
+        from dynostats.api.conditions import gather_conditions
+        from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
+        wanted = None if correction is None else find_standard(correction)
         with self._reading() as store:
             pulls = store.pulls()
             questions = tuple(
@@ -268,19 +272,27 @@ class Warehouse:
                     margin_pct=margin,
                     alpha=alpha,
                     band=band,
-                    correction=require_correction(correction),
+                    correction=wanted,
                 )
                 for candidate in candidates
             )
             curves = store.curves()
-        found = compare_candidates(pulls, curves, questions)
+            conditions = gather_conditions(
+                store,
+                pulls,
+                engines={one.engine for one in questions},
+                setups={baseline, *candidates},
+            )
+        found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
             judged = judge_stored(store, used_pulls(found))
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
             kept = pulls.with_columns(state=left_out.otherwise("state"))
-            return compare_candidates(kept, curves, questions)
+            return compare_candidates(
+                kept, curves, questions, conditions=conditions, with_others=False
+            )
 
         told = add_doubts(found, judged, ask_without=ask_without)
         return Family(findings=tuple(Finding.of(one) for one in told))

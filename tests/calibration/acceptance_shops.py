@@ -19,8 +19,19 @@ from dynostats.analysis.acceptance import Acceptance
 from dynostats.analysis.acceptance.mount import Mount
 from dynostats.analysis.acceptance.signature import read_signatures
 from dynostats.curves import curve_of, find_sweeps
-from dynostats.simulate import Ambient, Cell, Day, EngineSpec, Fault, LabelledPull, Setup
-from dynostats.simulate import open_session, simulate_days, simulate_pull, write_log
+from dynostats.simulate import (
+    Ambient,
+    Cell,
+    Day,
+    EngineSpec,
+    Fault,
+    LabelledPull,
+    Setup,
+    open_session,
+    simulate_days,
+    simulate_pull,
+    write_log,
+)
 from dynostats.simulate.scenario import BRAKE, BREATHING_FOUR, DIESEL_FOUR, QUIET, TURBO_FIVE
 
 RUNS = ("AAA", "ABBA", "ABA", "AA", "ABAB", "AA")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -16,8 +17,10 @@ VOID_SHARE = 0.8
 # Less than this much missing is the speed at which somebody lifted.
 LEAST_MISSING_RPM = 100.0
 LEAST_MISSING_SHARE = 0.03
-# Other pulls of the session that must agree on what is usual.
+# Other pulls of the session that must agree on what is usual; where there are fewer, so many other
+# pulls of the engine say so, with less weight.
 LEAST_OTHERS = 2
+LEAST_OF_ENGINE = 4
 # Two pulls of a setup that end alike were meant to.
 ALIKE_RPM = 100.0
 
@@ -30,30 +33,35 @@ def find_cut_short(pulls: pl.DataFrame) -> tuple[PullFinding, ...]:
 
     Returns:
         One finding a pull that covers less than the median of the other accepted pulls of its
-        session. Void only where no other pull of its setup was ended alike.
+        session, or of its engine where the session has too few. Void only against its session, and
+        where no other pull of its setup in it was ended alike.
     """
     known = pulls.filter(pl.col("rpm_low").is_not_null()).with_columns(pl.col("dyno").fill_null(""))
     return tuple(
         finding
-        for _, session in known.group_by("engine", "dyno", "session", maintain_order=True)
-        for finding in _in_session(session)
+        for _, engine in known.group_by("engine", "dyno", maintain_order=True)
+        for finding in _of_engine(engine)
     )
 
 
-def _in_session(session: pl.DataFrame) -> Iterator[PullFinding]:
-    ends = session.select("rpm_low", "rpm_high").to_numpy()
-    accepted = (session["state"] == "accepted").to_numpy()
-    setups = np.array(session["setup"].to_list())
-    for row, pull in enumerate(session["pull"]):
-        others = accepted.copy()
-        others[row] = False
-        if others.sum() < LEAST_OTHERS:
-            continue
-        usual = np.median(ends[others], axis=0)
-        twins = ends[others & (setups == setups[row])]
-        finding = _judge(pull, ends[row], usual, twins)
-        if finding is not None:
-            yield finding
+def _of_engine(pulls: pl.DataFrame) -> Iterator[PullFinding]:
+    ends = pulls.select("rpm_low", "rpm_high").to_numpy()
+    accepted = (pulls["state"] == "accepted").to_numpy()
+    _, session = np.unique(pulls["session"].to_numpy(), return_inverse=True)
+    setups = pulls["setup"].to_numpy()
+    whole = np.median(ends[accepted], axis=0) if accepted.sum() > LEAST_OF_ENGINE else None
+    for number in range(int(session.max(initial=-1)) + 1):
+        rows = np.flatnonzero(session == number)
+        for row in rows:
+            others = rows[(rows != row) & accepted[rows]]
+            alone = len(others) < LEAST_OTHERS
+            usual = whole if alone else np.median(ends[others], axis=0)
+            if usual is None:
+                continue
+            twins = ends[others[setups[others] == setups[row]]]
+            finding = _judge(pulls["pull"][int(row)], ends[row], usual, twins)
+            if finding is not None:
+                yield replace(finding, severity="doubtful") if alone else finding
 
 
 def _judge(pull: str, own: Floats, usual: Floats, twins: Floats) -> PullFinding | None:
@@ -72,7 +80,7 @@ def _judge(pull: str, own: Floats, usual: Floats, twins: Floats) -> PullFinding 
         pull=pull,
         check="ended_early" if ends_early else "began_late",
         severity="void" if void else "doubtful",
-        message=f"The pull {word}: it covers {own[0]:.0f} to {own[1]:.0f} rpm, the others of its "
-        f"session {usual[0]:.0f} to {usual[1]:.0f}{alike}. A comparison can use only what all of "
+        message=f"The pull {word}: it covers {own[0]:.0f} to {own[1]:.0f} rpm, the others "
+        f"usually {usual[0]:.0f} to {usual[1]:.0f}{alike}. A comparison can use only what all of "
         "its pulls cover.",
     )

@@ -14,6 +14,7 @@ from dynostats.arrays import Floats, Ints
 
 # Other pulls needed before their median says what is usual.
 LEAST_OTHERS = 2
+LEAST_OF_ENGINE = 4
 # Common practice, no published source.
 RATE_FLOOR, RATE_DEFAULT = 0.05, 0.10  # share of the session's sweep rate
 RATE_STEPS = 4  # grid steps a rise is taken over
@@ -33,6 +34,8 @@ def check_sweep_rate(mount: Mount) -> tuple[Limit, list[PullFinding]]:
     rates = _sweep_rates(mount)
     logs = np.log(rates)
     usual = mount.usual(logs, "session", least=LEAST_OTHERS)
+    # A session of two says nothing of itself; the engine's other pulls do.
+    usual = np.where(np.isnan(usual), mount.usual(logs, least=LEAST_OF_ENGINE), usual)
     away = logs - usual
     limit = find_limit(away[mount.accepted], floor=RATE_FLOOR, default=RATE_DEFAULT)
     found: list[PullFinding] = []
@@ -44,8 +47,8 @@ def check_sweep_rate(mount: Mount) -> tuple[Limit, list[PullFinding]]:
                 pull=mount.names()[row],
                 check="sweep_rate",
                 severity="doubtful",
-                message=f"Engine speed rises at {rates[row]:.0f} rpm/s, in the other pulls of its "
-                f"session at {was:.0f} (limit {limit.value:.0%}). Unless torque is corrected for "
+                message=f"Engine speed rises at {rates[row]:.0f} rpm/s, in the other pulls "
+                f"at {was:.0f} (limit {limit.value:.0%}). Unless torque is corrected for "
                 "inertia, a faster sweep reads less: each kg.m2 of rotating inertia takes "
                 f"{abs(extra) * np.pi / 30.0:.1f} N.m {'more' if extra > 0 else 'less'} here.",
             )
@@ -95,13 +98,16 @@ def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
 
 
 def check_channels(mount: Mount) -> Iterator[PullFinding]:
-    """Yield pulls that lack a channel which the others of their session have."""
+    """Yield pulls that lack a channel which the others of their session, or engine, have."""
     names = [name for name in NEEDED if name in mount.channels]
     has = np.array([np.isfinite(mount.channels[name]).any(axis=1) for name in names]).T
-    for rows in mount.groups("session"):
+    every = np.flatnonzero(mount.accepted)
+    for rows in mount.groups("session") if names else ():
         for row in rows:
             others = rows[(rows != row) & mount.accepted[rows]]
-            if len(others) < LEAST_OTHERS or not names:
+            if len(others) < LEAST_OTHERS:
+                others = every[every != row]
+            if len(others) < LEAST_OTHERS:
                 continue
             missing = ~has[row] & (has[others].mean(axis=0) >= MOST_OF_THEM)
             if missing.any():
@@ -110,8 +116,8 @@ def check_channels(mount: Mount) -> Iterator[PullFinding]:
                     pull=mount.names()[row],
                     check="channel_missing",
                     severity="doubtful",
-                    message=f"The other pulls of its session have {lacks}; this one does not: a "
-                    "plug or a logger setting. Torque can be compared, what explains it cannot.",
+                    message=f"The other pulls have {lacks}; this one does not: a plug or a logger "
+                    "setting. Torque can be compared, what explains it cannot.",
                 )
 
 

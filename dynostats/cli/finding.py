@@ -108,6 +108,19 @@ def _numbers(result: Comparison) -> Iterator[str]:
             else f"{noise.session_sd_pct:.2f}% from session to session"
         )
         yield f"Noise: {noise.pull_sd_pct:.2f}% from pull to pull, {sessions}; {noise.source}"
+    yield from _correction(result)
+
+
+def _correction(result: Comparison) -> Iterator[str]:
+    """Say which ambient correction is in force, and whether the verdict hangs on it."""
+    others = [one for one in result.corrections if one.verdict and one.name != result.correction]
+    if not others and result.correction == "none":
+        return
+    same = [one.name for one in others if not one.differs]
+    told = f"; the same verdict under {', '.join(same)}" if same else ""
+    changed = [one.name for one in others if one.differs]
+    told += f"; another under {', '.join(changed)} (see the warning)" if changed else ""
+    yield f"Ambient correction: {result.correction}{told}"
 
 
 def _peaks(result: Comparison) -> Iterator[str]:

@@ -66,7 +66,12 @@ class Band(click.ParamType[tuple[float, float]]):
     metavar="LOW:HIGH",
     help="Engine speeds compared, rpm [default: what every pull covers].",
 )
-@click.option("--correction", metavar="NAME", help="Ambient correction [default: none].")
+@click.option(
+    "--correction",
+    metavar="NAME",
+    help="Ambient correction: sae_j1349, iso_1585, un_r85, din_70020, none; a wrong name lists "
+    "all [default: what the sheet says the torque already has, else none].",
+)
 @click.option(
     "--alpha",
     type=float,

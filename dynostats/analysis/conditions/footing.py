@@ -134,7 +134,8 @@ def put_on_footing(
     left_out: Counter[str] = Counter()
     kept = _usable(facts, compared, left_out)
     kept &= _at_one_place(filed, facts, compared, left_out)
-    kept &= _with_inertia(filed, facts, compared, left_out)
+    kept &= _alike_in_inertia(filed, facts, compared, left_out)
+    kept &= _with_clock(filed, facts, conditions, compared, left_out)
     corrector = Corrector(filed, pulls, facts, conditions.channels)
     name = choose_correction(asked, corrector, compared)
     shifts: list[Shift] = []
@@ -239,7 +240,7 @@ def _at_one_place(
     return same
 
 
-def _with_inertia(
+def _alike_in_inertia(
     filed: CurveSet, facts: list[Facts], compared: Flags, left_out: Counter[str]
 ) -> Flags:
     """Return which pulls are like the others of their engine in stating an inertia or not."""
@@ -261,6 +262,30 @@ def _with_inertia(
         kept = stated == stating
     left_out["unlike the others of their engine in stating an inertia"] += int((~kept).sum())
     return kept
+
+
+def _with_clock(
+    filed: CurveSet,
+    facts: list[Facts],
+    conditions: Conditions,
+    compared: Flags,
+    left_out: Counter[str],
+) -> Flags:
+    """Return which pulls have the sweep rate that a stated inertia needs."""
+    stated = np.flatnonzero([fact.inertia_kg_m2 is not None for fact in facts])
+    clock = lay_channel(conditions.channels, filed.take(stated), "time")
+    missing = np.zeros(len(filed), dtype=np.bool_)
+    missing[stated] = np.isfinite(clock).sum(axis=1) < 2
+    if (missing & compared).any():
+        raise AnalysisError(
+            "an inertia is stated, but no sweep rate is known: the log has no clock, was read by "
+            "an older version, or speed was held step by step",
+            where=", ".join(np.array(filed.pull)[missing & compared].tolist()),
+            mend="`dynostats reingest` reads the clock of older pulls; for steps, which spend "
+            "nothing on inertia, empty the field: dynostats amend PULL inertia= --why REASON",
+        )
+    left_out["whose inertia is stated without a clock"] += int(missing.sum())
+    return ~missing
 
 
 def _shifted(

@@ -227,3 +227,20 @@ def test_every_number_of_an_answer_is_finite(on):
     found = numbers(on(*COMPARE, "--json").json())
     assert len(found) > 100
     assert all(math.isfinite(number) for number in found)
+
+
+def test_compare_under_a_correction_and_every_other(on):
+    question = ("compare", "--baseline", "standard", "--candidate", "short-hose", "--json")
+    answer = on(*question, "--correction", "iso_1585")
+    assert answer.status == 0
+    document = answer.json()
+    assert document["question"]["correction"] == "iso_1585"
+    named = {one["name"]: one for one in document["corrections"]}
+    assert {"none", "sae_j1349", "sae_j607", "iso_1585", "un_r85", "din_70020"} < set(named)
+    assert all(one["verdict"] == document["verdict"] for one in named.values())
+    refused = on(*question, "--correction", "iso_1558")
+    assert refused.status == 1
+    error = refused.json()["error"]
+    assert error["where"] == "--correction"
+    assert "Did you mean 'iso_1585'" in error["mend"]
+    assert "jis_d_1001" in error["mend"]

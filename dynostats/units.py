@@ -19,6 +19,15 @@ from dynostats.errors import InputError
 Values = TypeVar("Values", float, Floats)
 
 KW_PER_NM_RPM = math.pi / 30_000.0
+_CRITICAL_K, _CRITICAL_KPA = 647.096, 22_064.0
+_SATURATION = (
+    (-7.85951783, 1.0),
+    (1.84408259, 1.5),
+    (-11.7866497, 3.0),
+    (22.6807411, 3.5),
+    (-15.9618719, 4.0),
+    (1.80122502, 7.5),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -331,19 +340,20 @@ def torque_nm(power_kw: Values, speed_rpm: Values) -> Values:
 
 
 def saturation_pressure_kpa(temperature_c: float) -> float:
-    """Return the vapour pressure of saturated moist air over water, kPa.
+    """Return the vapour pressure of saturated air over water, kPa.
 
     Source:
-        Buck (1981), J. Appl. Meteorol. 20, 1527, in the form of Buck Research's 1996 manual
-        (constants from memory): 0.61121 exp((18.678 - T / 234.5) T / (257.14 + T)).
-        Within 0.05 % of IAPWS between 0 and 50 degC.
+        IAPWS SR1-86(1992), the auxiliary equation of Wagner & Pruss (1993), J. Phys. Chem. Ref.
+        Data 22:783. The 0.4 % that air adds at 1 bar is left out, as the correction standards do.
 
     Example:
         >>> round(saturation_pressure_kpa(30.0), 3)
-        4.245
+        4.247
     """
-    exponent = (18.678 - temperature_c / 234.5) * temperature_c / (257.14 + temperature_c)
-    return 0.61121 * math.exp(exponent)
+    kelvin = temperature_c + 273.15
+    away = 1.0 - kelvin / _CRITICAL_K
+    series = sum(factor * away**power for factor, power in _SATURATION)
+    return _CRITICAL_KPA * math.exp(_CRITICAL_K / kelvin * series)
 
 
 def humidity_pct(vapour_pressure_kpa: float, temperature_c: float) -> float:

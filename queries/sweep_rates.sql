@@ -1,7 +1,7 @@
 -- question: How fast did engine speed rise in each pull?
 -- grain: one row a pull that has a clock and a curve
 -- key: pull
--- parameter: engine varchar = null : engine label; null for every engine
+-- parameter: pulls varchar[] = null : names of pulls; null for all
 -- column: pull varchar
 -- column: sweep_rate double [rpm/s] : median over the pull, each rise taken over ten samples
 with rows_of_pulls as (
@@ -16,7 +16,7 @@ with rows_of_pulls as (
     where pulls.rpm_low is not null
         and samples.engine_speed between pulls.rpm_low and pulls.rpm_high
         and (samples.torque is null or samples.torque > 0)
-        and ($engine is null or pulls.engine = $engine)
+        and ($pulls is null or list_contains($pulls::varchar[], pulls.pull))
 ),
 
 rises as (

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 
+# Before numpy is loaded: on a busy machine two threads of many small products wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import dynostats as ds
 from dynostats.simulate import write_first_comparison
-
-
-def pytest_addoption(parser):
-    parser.addoption(
-        "--full-calibration",
-        action="store_true",
-        help="run the calibration tests at their full size (hours), not the quick one",
-    )
 
 
 @pytest.fixture(scope="session")

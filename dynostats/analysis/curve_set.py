@@ -24,6 +24,9 @@ class CurveSet:
             is another session, because the engine was mounted anew.
         setup: Setup of each pull.
         order: Place of each pull in the run order of its session, from 1; NaN where unknown.
+        known_errors: Shape (pulls, units, speeds): what one SD of each unit of error whose size is
+            known (a reading of the air that went into a correction) adds to each curve; None where
+            there is none.
     """
 
     rpm: Floats
@@ -33,6 +36,7 @@ class CurveSet:
     session: list[str]
     setup: list[str]
     order: Floats
+    known_errors: Floats | None = None
 
     def __len__(self) -> int:
         """Return the number of pulls."""
@@ -49,11 +53,18 @@ class CurveSet:
             session=[self.session[i] for i in at],
             setup=[self.setup[i] for i in at],
             order=self.order[at],
+            known_errors=None if self.known_errors is None else self.known_errors[at],
         )
 
     def within(self, columns: Flags) -> CurveSet:
         """Return the curves on the given grid speeds only."""
-        return replace(self, rpm=self.rpm[columns], log_torque=self.log_torque[:, columns])
+        known = self.known_errors
+        return replace(
+            self,
+            rpm=self.rpm[columns],
+            log_torque=self.log_torque[:, columns],
+            known_errors=None if known is None else known[:, :, columns],
+        )
 
 
 def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:

@@ -35,6 +35,8 @@ class Contrast:
             history.
         drift_confounded: Share of the setup difference that a linear drift could imitate: the
             squared correlation of setup and run order, 0 to 1; 0 where no order is known.
+        known: Shape (units, speeds): what one SD of each error of known size adds to the effect;
+            None where there is none.
     """
 
     weights: Floats
@@ -42,6 +44,7 @@ class Contrast:
     loadings: dict[str, Floats]
     drift_fitted: bool
     drift_confounded: float
+    known: Floats | None = None
 
     def factor(self, layer: str) -> float:
         """Return the effect's variance per unit of variance of a layer."""
@@ -101,7 +104,14 @@ def weigh_pulls(
         },
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
+        known=_known(curves, weights),
     )
+
+
+def _known(curves: CurveSet, weights: Floats) -> Floats | None:
+    if curves.known_errors is None:
+        return None
+    return np.tensordot(weights, curves.known_errors, axes=1)
 
 
 def fits_drift(curves: CurveSet, *, baseline: str, candidate: str) -> bool:

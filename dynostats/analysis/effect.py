@@ -121,6 +121,17 @@ def estimate_effects(
         One effect a candidate. Critical values are common to all candidates, curves and band
         means. Source: Dunnett (1955), JASA 50:1096, for the family of candidates.
     """
+    effects = _point_effects(everything, study, baseline=baseline, candidates=candidates)
+    rng = np.random.default_rng(seed)
+    return _with_critical_values(
+        effects, _functionals(study, baseline), alpha=alpha, draws=draws, rng=rng
+    )
+
+
+def _point_effects(
+    everything: CurveSet, study: CurveSet, *, baseline: str, candidates: tuple[str, ...]
+) -> tuple[Effect, ...]:
+    """Return the effects with their standard errors, without critical values yet."""
     mine = _in_sessions_of(everything, study)
     outlying = find_outlying(everything) & ~mine
     kept = ~outlying & (mine | ~find_short(everything))
@@ -137,12 +148,10 @@ def estimate_effects(
         _point_effect(study, noise, functionals, baseline=baseline, candidate=candidate)
         for candidate in candidates
     )
-    effects = tuple(
+    return tuple(
         replace(one, outlying=tuple(np.array(everything.pull)[outlying].tolist()))
         for one in effects
     )
-    rng = np.random.default_rng(seed)
-    return _with_critical_values(effects, functionals, alpha=alpha, draws=draws, rng=rng)
 
 
 def _point_effect(
@@ -158,7 +167,7 @@ def _point_effect(
     )
     curve = contrast.weights @ study.log_torque
     lacking = _lacking(noise, contrast)
-    target = Target(functionals=functionals, loadings=contrast.loadings)
+    target = _target(contrast, functionals)
     return Effect(
         rpm=study.rpm,
         curve=curve,
@@ -186,9 +195,7 @@ def _with_critical_values(
     judged = [at for at, effect in enumerate(effects) if not effect.lacking]
     if not judged:
         return effects
-    targets = tuple(
-        Target(functionals=functionals, loadings=effects[at].contrast.loadings) for at in judged
-    )
+    targets = tuple(_target(effects[at].contrast, functionals) for at in judged)
     drawn = draw_errors(effects[judged[0]].noise, targets, draws=draws, rng=rng)
     curve_factor, means_factor = critical_values(drawn, alpha)
     complete = list(effects)
@@ -202,6 +209,10 @@ def _with_critical_values(
             means_factor=means_factor,
         )
     return tuple(complete)
+
+
+def _target(contrast: Contrast, functionals: Floats) -> Target:
+    return Target(functionals=functionals, loadings=contrast.loadings, known=contrast.known)
 
 
 def _in_sessions_of(everything: CurveSet, study: CurveSet) -> Flags:
@@ -225,6 +236,35 @@ def without_pull(effect: Effect, study: CurveSet, *, baseline: str, candidate: s
     left = _point_effect(
         study, noise, _functionals(study, baseline), baseline=baseline, candidate=candidate
     )
+    return _judged_like(left, effect)
+
+
+def on_other_curves(
+    effects: tuple[Effect, ...],
+    everything: CurveSet,
+    study: CurveSet,
+    *,
+    baseline: str,
+    candidates: tuple[str, ...],
+) -> tuple[Effect, ...]:
+    """Return the effects that the same pulls give when their torque is corrected otherwise.
+
+    The noise is learned anew; the critical values, which hang on the design and on how many pulls
+    there are, are kept.
+
+    Args:
+        effects: The effects as first estimated, one a candidate.
+        everything: As in `estimate_effects`, corrected otherwise; may lack pulls of the history.
+        study: Likewise.
+        baseline: Baseline setup.
+        candidates: Candidate setups.
+    """
+    others = _point_effects(everything, study, baseline=baseline, candidates=candidates)
+    return tuple(_judged_like(other, effect) for other, effect in zip(others, effects, strict=True))
+
+
+def _judged_like(left: Effect, effect: Effect) -> Effect:
+    """Return an effect with the critical values of another."""
     return replace(
         left,
         draws=effect.draws,

@@ -49,10 +49,13 @@ class Target:
         loadings: By layer ("pull" and those above it), how much of each of its units the effect
             collects: a weight a pull, a session, a drift, a fitting. Effects of one study share
             the units, so that errors they have in common are drawn in common.
+        known: Shape (units, speeds): what one SD of each error of known size adds to the effect;
+            the units are the same for all effects of one study. None where there is none.
     """
 
     functionals: Floats
     loadings: dict[str, Floats]
+    known: Floats | None = None
 
     def factor(self, layer: str) -> float:
         """Return the effect's variance per unit of variance of a layer."""
@@ -206,7 +209,15 @@ def _combine(fields: dict[str, Floats], noise: NoiseModel, target: Target) -> Fl
         if name in fields:
             share = np.clip((fields[name] - base) / layer.coefficient, 0.0, None)
             variance = variance + target.factor(name) * share
-    return variance
+    return variance + _known_variance(target)
+
+
+def _known_variance(target: Target) -> Floats:
+    """Return what errors of known size add to the variance, shape (speeds + members,)."""
+    if target.known is None:
+        return np.zeros(sum(target.functionals.shape))
+    known = np.hstack([target.known, target.known @ target.functionals.T])
+    return (known**2).sum(axis=0)
 
 
 def _pooled_base(fields: dict[str, Floats], noise: NoiseModel, functionals: Floats) -> Floats:
@@ -358,6 +369,10 @@ def _draw_effects(
         drawn = rng.standard_normal((draws, shared.shape[1], len(root)))
         part = shared @ drawn @ root
         error += part * np.sqrt(scale)[:, None, None] if name == "pull" else part
+    known = [target.known for target in targets if target.known is not None]
+    if known:
+        drawn = rng.standard_normal((draws, len(known[0])))
+        error += np.stack([drawn @ curves for curves in known], axis=1)
     return error
 
 

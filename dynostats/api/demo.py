@@ -14,7 +14,7 @@ from dynostats.api.warehouse import Warehouse, open_warehouse
 from dynostats.errors import InputError
 from dynostats.intake import IngestReport, Progress
 from dynostats.report import Shop
-from dynostats.simulate import DemoShop, Truth, demo_shop, write_demo
+from dynostats.simulate import Truth, demo_shop, write_demo
 from dynostats.simulate.scenario import Question
 
 
@@ -89,7 +89,6 @@ def demo(folder: Path, *, progress: Callable[[Progress], None] | None = None) ->
     with open_warehouse(folder / "dynostats.duckdb") as warehouse:
         _refuse_another_demo(warehouse, written)
         ingested = warehouse.ingest(files, sheet=files / "sheet.csv", progress=progress)
-        _exclude_void_pulls(warehouse, shop)
         question = shop.questions[0]
         finding = warehouse.compare(baseline=question.baseline, candidate=question.candidate)
         report = warehouse.report(
@@ -125,11 +124,3 @@ def _refuse_another_demo(warehouse: Warehouse, written: Sequence[Path]) -> None:
                 where=str(warehouse.path),
                 mend="Name another folder with --out, or delete this one.",
             )
-
-
-def _exclude_void_pulls(warehouse: Warehouse, shop: DemoShop) -> None:
-    """Exclude what the operator aborted, with the operator's words, unless it is already."""
-    accepted = warehouse.pulls().frame.filter(state="accepted")
-    for aborted in shop.void_pulls():
-        for pull in accepted.filter(file=aborted.file)["pull"]:
-            warehouse.exclude(pull, why=aborted.notes, who="operator")

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -30,8 +31,10 @@ from dynostats.warehouse import (
     verify,
 )
 from dynostats.warehouse.named import Value
+from dynostats.warehouse.schema import program
 
 if TYPE_CHECKING:
+    from dynostats.analysis.acceptance import Acceptance
     from dynostats.api.noise import CellNoise
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Shop
@@ -99,13 +102,14 @@ class Warehouse:
         """
         from dynostats.intake import ingest
 
-        return ingest(
+        report = ingest(
             [Path(path) for path in paths],
             warehouse=self.path,
             sheet=None if sheet is None else Path(sheet),
             channels=None if channels is None else Path(channels),
             progress=progress,
         )
+        return self._without_cut_short(report) if report.stored else report
 
     def reingest(
         self,
@@ -248,6 +252,7 @@ class Warehouse:
         """
         from dynostats.analysis.compare import compare_candidates
         from dynostats.analysis.question import Question
+        from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
 
         require_distinct(candidates)
         with self._reading() as store:
@@ -269,7 +274,36 @@ class Warehouse:
             )
             curves = store.curves()
         found = compare_candidates(pulls, curves, questions)
-        return Family(findings=tuple(Finding.of(one) for one in found))
+        with self._reading() as store:
+            judged = judge_stored(store, used_pulls(found))
+
+        def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
+            left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
+            kept = pulls.with_columns(state=left_out.otherwise("state"))
+            return compare_candidates(kept, curves, questions)
+
+        told = add_doubts(found, judged, ask_without=ask_without)
+        return Family(findings=tuple(Finding.of(one) for one in told))
+
+    def check(self, *pulls: str) -> Acceptance:
+        """Judge stored pulls: fit to be compared, and labelled as their data look?
+
+        What was noticed when a pull was read, and how it stands against the others of its session,
+        setup and engine. Nothing stored is changed: exclude, include and amend are a person's.
+
+        Args:
+            *pulls: Names of the pulls; none for all.
+
+        Raises:
+            WarehouseError: If there is no such pull; names the nearest.
+        """
+        from dynostats.api.acceptance import judge_stored
+
+        with self._reading() as store:
+            stored = store.pulls()["pull"].to_list()
+            for name in pulls:
+                require_name(name, stored, kind="pull")
+            return judge_stored(store, pulls or None)
 
     def repeatability(self, *, dyno: str | None = None, engine: str | None = None) -> CellNoise:
         """Measure the noise of the cell by engine speed, from accepted pulls in scope.
@@ -377,6 +411,15 @@ class Warehouse:
         """
         restore(Path(folder), self.path)
         return self.path
+
+    def _without_cut_short(self, report: IngestReport) -> IngestReport:
+        """Exclude the pulls that ended early beside the rest of their session, and report it."""
+        from dynostats.api.acceptance import exclude_cut_short
+
+        with self._writing() as store:
+            why = exclude_cut_short(store, [entry.pull for entry in report.stored], who=program())
+        stored = (replace(one, excluded=why.get(one.pull, one.excluded)) for one in report.stored)
+        return replace(report, stored=tuple(stored))
 
     def _reading(self) -> Store:
         return open_store(self.path)

@@ -11,6 +11,7 @@ from typing import NoReturn
 
 import click
 
+from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
 from dynostats.cli.keeping import backup, export, restore, verify
@@ -75,6 +76,7 @@ for command in (
     demo,
     ingest,
     pulls,
+    check,
     compare,
     repeatability,
     exclude,

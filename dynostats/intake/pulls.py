@@ -106,10 +106,15 @@ def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
             readings=log.channels,
             metadata=log.metadata,
             findings=part.findings,
-            void=part.void,
+            void=_with_note(part.void, label.notes),
         )
         for number, (part, label) in enumerate(zip(parts, labels, strict=True), start=1)
     ]
+
+
+def _with_note(void: str | None, notes: str | None) -> str | None:
+    """Put what the operator wrote beside what the samples say."""
+    return f"{void.rstrip('.')}. The sheet says: {notes}" if void and notes else void
 
 
 def read_parts(

@@ -103,10 +103,27 @@ def require_current(
 
 def _upgrade(path: Path, stored: int) -> duckdb.DuckDBPyConnection:
     connection = connect(path, write=True, wait_s=0)
-    connection.execute("checkpoint")  # everything into the one file before it is copied
-    shutil.copyfile(path, backup_name(path, stored))
-    _apply(connection, after=stored)
+    try:
+        connection.execute("checkpoint")  # everything into the one file before it is copied
+        _copy(path, backup_name(path, stored))
+        _apply(connection, after=stored)
+    except (duckdb.Error, WarehouseError):
+        connection.close()
+        raise
     return connection
+
+
+def _copy(path: Path, to: Path) -> None:
+    try:
+        shutil.copyfile(path, to)
+    except OSError as error:
+        to.unlink(missing_ok=True)
+        raise WarehouseError(
+            f"the copy before the upgrade cannot be written ({error.strerror or error}); "
+            "nothing was changed",
+            where=str(to),
+            mend="Free some space in the folder of the warehouse, then try again.",
+        ) from error
 
 
 def backup_name(path: Path, stored: int) -> Path:

@@ -17,6 +17,7 @@ from dynostats.errors import WarehouseError
 from dynostats.warehouse import amending
 from dynostats.warehouse.amending import Correction, pull_number
 from dynostats.warehouse.asking import answer, question, write_answer
+from dynostats.warehouse.bulk import read_curves
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
@@ -247,12 +248,10 @@ class Store:
                 mend=f"Channels with curves: {', '.join(self._channels['curves'])}.",
             )
         labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
-        numbers = None if pulls is None else self.require(pulls)
-        query = named_query("store/curves")
+        chosen = {**labels, "pull_nos": None if pulls is None else self.require(pulls)}
+        numbers = self._frame(named_query("store/chosen_pulls"), chosen)["pull_no"]
         with errors_in_words(self.path):
-            rows = self._connection.sql(query.sql, params={**labels, "pull_nos": numbers})
-            wanted = [duckdb.ColumnExpression(name) for name in ("pull", "rpm", *channels)]
-            return pl.DataFrame(rows.select(*wanted))
+            return read_curves(self._connection, numbers, channels)
 
     def samples(self, pull: str) -> pl.DataFrame:
         """Return the samples of a pull in file order, every channel that its file had.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 import duckdb
 import pytest
 
@@ -49,12 +51,28 @@ def test_an_older_warehouse_is_not_touched_by_reading(filled, next_version):
 def test_an_upgrade_that_fails_changes_nothing(filled, next_version):
     before = verify(filled)
     next_version("alter table engines add column cylinders integer; select no_such_thing;")
-    with pytest.raises(WarehouseError):
+    with pytest.raises(WarehouseError) as refused:
         open_store(filled, write=True)
-    with duckdb.connect(filled, read_only=True) as old:
+    assert refused.value.where == str(filled)
+    with duckdb.connect(filled, read_only=True) as old:  # which needs it to be let go of
         columns = [row[0] for row in old.sql("describe engines").fetchall()]
         assert columns == ["engine", "first_seen"]
         assert old.sql("select count(*) from pulls").fetchall() == [(before.rows["pulls"],)]
+
+
+def test_without_room_for_the_copy_nothing_is_upgraded(filled, next_version, monkeypatch):
+    next_version("alter table engines add column cylinders integer;")
+
+    def full(_, to):
+        to.write_bytes(b"half")
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(schema.shutil, "copyfile", full)
+    with pytest.raises(WarehouseError, match="No space left on device"):
+        open_store(filled, write=True)
+    assert [entry.name for entry in filled.parent.glob("*.duckdb")] == ["shop.duckdb"]
+    with duckdb.connect(filled, read_only=True) as old:
+        assert old.sql("select max(schema_version) from meta").fetchall() == [(1,)]
 
 
 def test_a_copy_before_an_upgrade_never_replaces_an_older_copy(filled):

@@ -85,6 +85,26 @@ def test_curves_can_be_chosen_by_name_whatever_their_state_and_by_label(filled):
         assert store.curves(engine="another").is_empty()
 
 
+def test_curves_come_in_order_whatever_the_order_they_lie_in(path, new_pull):
+    pulls = [new_pull(torque=float(i)) for i in range(1, 41)]
+    with open_store(path, write=True) as store:
+        names = store.add(pulls)
+        store.replace_data({"P3": pulls[2]}, who="test")  # now it lies behind all others
+        store.exclude("P7", why="w", who="test")
+        every = store.curves(channels=("torque", "lambda"))
+        few = store.curves(["P31", "P3"])
+        one = store.curves(["P3"])
+    kept = [name for name in names if name != "P7"]
+    expected = pl.concat(
+        pulls[int(name[1:]) - 1].curve.select(pl.lit(name).alias("pull"), "rpm", "torque", "lambda")
+        for name in kept
+    )
+    assert_frame_equal(every, expected, check_exact=True)
+    chosen = expected.drop("lambda").filter(pl.col("pull").is_in(["P3", "P31"]))
+    assert_frame_equal(few, chosen, check_exact=True)
+    assert_frame_equal(one, chosen.filter(pull="P3"), check_exact=True)
+
+
 def test_unknown_pulls_and_channels_are_named(filled):
     with open_store(filled) as store:
         with pytest.raises(WarehouseError, match="P99"):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dynostats.analysis.acceptance.coverage import find_cut_short
 from dynostats.analysis.acceptance.finding import Acceptance, PullFinding
-from dynostats.analysis.acceptance.judge import CHANNELS, judge_pulls
+from dynostats.analysis.acceptance.judge import CHANNELS, judge_pulls, merge
 from dynostats.analysis.acceptance.labels import LabelJudgement, judge_labels
 from dynostats.analysis.acceptance.signature import Signatures, read_signatures
 
@@ -21,5 +21,6 @@ __all__ = [
     "find_cut_short",
     "judge_labels",
     "judge_pulls",
+    "merge",
     "read_signatures",
 ]

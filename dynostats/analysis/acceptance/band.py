@@ -9,6 +9,7 @@ import numpy as np
 from dynostats.analysis.acceptance.finding import PullFinding
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.outliers import find_outlying
+from dynostats.arrays import Flags
 
 
 def check_band(curves: CurveSet) -> Iterator[PullFinding]:
@@ -18,7 +19,7 @@ def check_band(curves: CurveSet) -> Iterator[PullFinding]:
         curves: Accepted pulls of a dyno: how far pulls usually lie apart is learned from them.
     """
     outlying = find_outlying(curves)
-    for row in np.flatnonzero(outlying):
+    for row in np.flatnonzero(outlying).tolist():
         alike = [
             other
             for other in range(len(curves))
@@ -28,10 +29,13 @@ def check_band(curves: CurveSet) -> Iterator[PullFinding]:
             and curves.setup[other] == curves.setup[row]
         ]
         sound = [other for other in alike if not outlying[other]] or alike
-        away = curves.log_torque[row] - np.nanmean(curves.log_torque[sound], axis=0)
-        known = np.isfinite(away)
+        known: Flags = np.all(np.isfinite(curves.log_torque[[row, *sound]]), axis=0)
         if not known.any():
             continue
+        away = np.full(len(curves.rpm), np.nan)
+        away[known] = curves.log_torque[row, known] - curves.log_torque[sound][:, known].mean(
+            axis=0
+        )
         worst = int(np.nanargmax(np.abs(away)))
         pair = " Nothing tells which of the two is odd." if len(alike) == 1 else ""
         yield PullFinding(

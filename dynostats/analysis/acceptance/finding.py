@@ -8,6 +8,13 @@ from typing import Literal
 import polars as pl
 
 Severity = Literal["void", "doubtful", "note"]
+_COLUMNS = {
+    "pull": pl.String,
+    "check": pl.String,
+    "severity": pl.String,
+    "message": pl.String,
+    "danger": pl.Boolean,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +57,11 @@ class Acceptance:
     limits: pl.DataFrame
     cannot_tell: tuple[str, ...]
 
+    @property
+    def frame(self) -> pl.DataFrame:
+        """Return one row a finding: pull, check, severity, message, danger."""
+        return pl.DataFrame([asdict(finding) for finding in self.findings], schema=_COLUMNS)
+
     def of(self, severity: Severity) -> tuple[PullFinding, ...]:
         """Return the findings of one severity."""
         return tuple(finding for finding in self.findings if finding.severity == severity)
@@ -57,6 +69,9 @@ class Acceptance:
     def dangers(self) -> tuple[PullFinding, ...]:
         """Return the findings that tell of a danger."""
         return tuple(finding for finding in self.findings if finding.danger)
+
+    def _repr_html_(self) -> str:
+        return self.frame._repr_html_()  # pyright: ignore[reportPrivateUsage]
 
     def to_dict(self) -> dict[str, object]:
         """Return the result under the names of the JSON contract."""

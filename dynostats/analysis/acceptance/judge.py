@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 import numpy as np
 import polars as pl
@@ -42,6 +42,7 @@ def judge_pulls(
     pulls: pl.DataFrame,
     curves: pl.DataFrame,
     *,
+    scope: pl.DataFrame,
     torque: pl.DataFrame,
     sweep_rates: pl.DataFrame,
     found: pl.DataFrame,
@@ -50,12 +51,13 @@ def judge_pulls(
     """Judge stored pulls.
 
     Args:
-        pulls: One row a stored pull, excluded ones too: pull, engine, dyno, session, setup, order,
-            state, why, rpm_low, rpm_high, ambient_pressure_kpa, ambient_temperature_c.
-        curves: One row a pull and grid speed, of every pull of the engines in question: pull, rpm,
-            and any of `CHANNELS`. The others are what each pull is measured by.
-        torque: One row a pull and grid speed, of every accepted pull of the warehouse: pull, rpm,
-            torque. How far pulls lie apart is learned from them.
+        pulls: One row a stored pull of some engines, excluded ones too: pull, engine, dyno,
+            session, setup, order, state, rpm_low, rpm_high, ambient_pressure_kpa,
+            ambient_temperature_c. Each is measured by the others.
+        curves: One row a pull and grid speed of those pulls: pull, rpm, and any of `CHANNELS`.
+        scope: One row a stored pull of the warehouse, likewise: how far pulls of a dyno lie apart
+            is learned from all of them.
+        torque: One row a pull and grid speed of every accepted pull: pull, rpm, torque.
         sweep_rates: One row a pull: pull, sweep_rate (rpm/s).
         found: What was noticed when the pulls were read: pull, check, severity, message.
         chosen: Pulls whose findings are wanted; None for all.
@@ -80,13 +82,26 @@ def judge_pulls(
         labels.append(judged.table)
         if judged.cannot_tell:
             cannot_tell.append(f"{mount.place()}, {judged.cannot_tell}")
-    findings += _check_bands(pulls, torque)
+    findings += _check_bands(scope, torque, dynos=set(pulls["dyno"].fill_null("")))
     return Acceptance(
         pulls=tuple(name for name in pulls["pull"] if name in wanted),
-        findings=_in_order(findings, pulls, wanted),
+        findings=_in_order(findings, pulls["pull"], wanted),
         labels=pl.concat(labels).filter(pl.col("pull").is_in(wanted)),
         limits=pl.DataFrame(limits, schema=_LIMITS, orient="row"),
         cannot_tell=tuple(cannot_tell),
+    )
+
+
+def merge(parts: Sequence[Acceptance], order: Iterable[str]) -> Acceptance:
+    """Return the judgements of several groups of pulls as one, pulls in the given order."""
+    wanted = {name for part in parts for name in part.pulls}
+    pulls = tuple(name for name in order if name in wanted)
+    return Acceptance(
+        pulls=pulls,
+        findings=_in_order([one for part in parts for one in part.findings], pulls, wanted),
+        labels=pl.concat([pl.DataFrame(schema=SCHEMA), *(part.labels for part in parts)]),
+        limits=pl.concat([pl.DataFrame(schema=_LIMITS), *(part.limits for part in parts)]),
+        cannot_tell=tuple(text for part in parts for text in part.cannot_tell),
     )
 
 
@@ -110,10 +125,14 @@ def _check_mount(
     yield from check_engine(mount)
 
 
-def _check_bands(pulls: pl.DataFrame, torque: pl.DataFrame) -> Iterator[PullFinding]:
+def _check_bands(
+    scope: pl.DataFrame, torque: pl.DataFrame, *, dynos: set[str]
+) -> Iterator[PullFinding]:
     """Yield pulls outside their band; how far pulls lie apart is learned dyno by dyno."""
-    accepted = pulls.filter(state="accepted").with_columns(pl.col("dyno").fill_null(""))
-    for _, own in accepted.group_by("dyno", maintain_order=True):
+    accepted = scope.filter(state="accepted").with_columns(pl.col("dyno").fill_null(""))
+    for (dyno,), own in accepted.group_by("dyno", maintain_order=True):
+        if dyno not in dynos:
+            continue
         try:
             yield from check_band(curve_set(own, torque))
         except AnalysisError:  # no torque on this dyno: nothing to lie outside of
@@ -121,8 +140,8 @@ def _check_bands(pulls: pl.DataFrame, torque: pl.DataFrame) -> Iterator[PullFind
 
 
 def _in_order(
-    findings: Iterable[PullFinding], pulls: pl.DataFrame, wanted: set[str]
+    findings: Iterable[PullFinding], order: Iterable[str], wanted: set[str]
 ) -> tuple[PullFinding, ...]:
-    place = {name: number for number, name in enumerate(pulls["pull"])}
+    place = {name: number for number, name in enumerate(order)}
     kept = [finding for finding in findings if finding.pull in wanted]
     return tuple(sorted(kept, key=lambda one: (place[one.pull], _RANK[one.severity])))

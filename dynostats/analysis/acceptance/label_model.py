@@ -24,8 +24,9 @@ from dynostats.arrays import Flags, Floats, Ints
 LEAST_DF = 4
 # Setups are taken to lie anywhere within some hundred noise SDs of each other.
 SETUP_SD = 100.0
-# A session shifts a signature by as much as a pull does, as long as few sessions say otherwise;
-# the belief is worth this many sessions. Stated assumption.
+# A session shifts a signature by twice as much as a pull does (variance ratio 4), as long as few
+# sessions say otherwise; the belief is worth this many sessions. Stated assumption.
+SESSION_RATIO = 4.0
 SESSION_DF = 4.0
 # A part that is no known setup moves a channel by this many noise SDs.
 UNKNOWN_SDS = 10.0
@@ -41,6 +42,8 @@ class Labelled:
         session: Number of the session, shape (pulls,).
         resolution: Smallest noise SD believed, shape (numbers,).
         channels: Number of the quantity each number belongs to, shape (numbers,).
+        outcome: Number of the quantity that comparisons are about; -1 if it is not among them.
+            When it alone is off, that makes no unknown setup.
     """
 
     values: Floats
@@ -48,6 +51,7 @@ class Labelled:
     session: Ints
     resolution: Floats
     channels: Ints
+    outcome: int = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,14 +80,12 @@ class Prediction:
         log_unknown: Under the label on paper with something moved that no known setup moves.
         away: Signature less prediction under each label, shape (setups, numbers).
         sd: SD of that, one predicted pull, shape (setups, numbers).
-        moved: Number of the quantity whose move alone explains it best, -1 when all moved.
     """
 
     log_density: Floats
     log_unknown: float
     away: Floats
     sd: Floats
-    moved: int
 
 
 def predict(data: Labelled, kept: Flags, unit: Ints) -> Prediction | None:
@@ -131,7 +133,7 @@ def _learn_noise(data: Labelled, rows: Ints) -> _Noise | None:
     between, gained, weight = _between_sessions(values, setups, sessions, square, rank)
     raw, turn = np.linalg.eigh(whiten @ between @ whiten.T)
     ratio = np.clip((raw - gained) / weight, 0.0, None) if weight > 0 else np.zeros(size)
-    common = (gained * float(ratio.mean()) + SESSION_DF) / (gained + SESSION_DF)
+    common = (gained * float(ratio.mean()) + SESSION_DF * SESSION_RATIO) / (gained + SESSION_DF)
     return _Noise(
         basis=turn.T @ whiten,
         session=(gained * ratio + SESSION_DF * common) / (gained + SESSION_DF),
@@ -183,16 +185,18 @@ def _predict(data: Labelled, rows: Ints, unit: Ints, noise: _Noise) -> Predictio
     away = (own[:, None] - mean).T
     variance = variance.T
     count = int(data.setup.max()) + 1
-    density = np.full(count, -np.inf)
-    density[known] = _log_t(away**2 / variance, np.log(variance).sum(axis=1), noise.df)
     label = int(np.searchsorted(known, data.setup[unit[0]]))
-    unknown, moved = _log_unknown(data, noise, away[label], variance[label])
+    # A label that is known more closely than the one on paper is not more likely for that.
+    fair = np.maximum(variance, variance[label])
+    density = np.full(count, -np.inf)
+    density[known] = _log_t(away**2 / fair, np.log(fair).sum(axis=1), noise.df)
+    unknown = _log_unknown(data, noise, away[label], variance[label])
     back = np.linalg.inv(noise.basis)
     raw = np.full((count, len(noise.sd)), np.nan)
     raw[known] = away @ back.T
     spread = np.full_like(raw, np.nan)
     spread[known] = np.sqrt(variance @ (back**2).T)
-    return Prediction(log_density=density, log_unknown=unknown, away=raw, sd=spread, moved=moved)
+    return Prediction(log_density=density, log_unknown=unknown, away=raw, sd=spread)
 
 
 def _log_t(squares: Floats, log_variance: Floats, df: float) -> Floats:
@@ -202,27 +206,28 @@ def _log_t(squares: Floats, log_variance: Floats, df: float) -> Floats:
     return -0.5 * log_variance - 0.5 * (df + size) * np.log1p(distance / df)
 
 
-def _log_unknown(
-    data: Labelled, noise: _Noise, away: Floats, variance: Floats
-) -> tuple[float, int]:
-    """Log density when one quantity, or all, moved by some ten noise SDs; which one fits best."""
-    quantities = np.unique(data.channels)
-    logs: list[float] = []
-    for quantity in quantities:
-        columns = data.channels == quantity
-        moves = UNKNOWN_SDS * noise.basis[:, columns] * noise.sd[columns]
-        spread = np.diag(variance) + moves @ moves.T
-        distance = float(away @ np.linalg.solve(spread, away))
-        size = float(np.linalg.slogdet(spread)[1])
-        logs.append(-0.5 * size - 0.5 * (noise.df + len(away)) * np.log1p(distance / noise.df))
-    wide = variance * (1.0 + UNKNOWN_SDS**2)
-    everything = float(
-        _log_t((away**2 / wide)[None, :], np.log(wide).sum(keepdims=True), noise.df)[0]
-    )
-    single = float(logsumexp(logs)) - np.log(len(logs))
-    best = int(np.argmax(logs))
-    moved = int(quantities[best]) if single > everything else -1
-    return float(np.logaddexp(single, everything) - np.log(2.0)), moved
+def _log_unknown(data: Labelled, noise: _Noise, away: Floats, variance: Floats) -> float:
+    """Log density when one quantity, or every one, moved by some ten noise SDs.
+
+    The quantity that comparisons are about never moves: that alone makes no unknown setup.
+    """
+    others = np.unique(data.channels[data.channels != data.outcome])
+    if not others.size:
+        return -np.inf
+    moves = [data.channels == quantity for quantity in others]
+    single = [_log_moved(noise, away, variance, columns) for columns in moves]
+    everything = _log_moved(noise, away, variance, data.channels != data.outcome)
+    mixed = float(logsumexp(single)) - np.log(len(single))
+    return float(np.logaddexp(mixed, everything) - np.log(2.0))
+
+
+def _log_moved(noise: _Noise, away: Floats, variance: Floats, columns: Flags) -> float:
+    """Log density, but for the constant of `_log_t`, with some numbers spread ten times as wide."""
+    moves = UNKNOWN_SDS * noise.basis[:, columns] * noise.sd[columns]
+    spread = np.diag(variance) + moves @ moves.T
+    distance = float(away @ np.linalg.solve(spread, away))
+    log_size = float(np.linalg.slogdet(spread)[1])
+    return -0.5 * log_size - 0.5 * (noise.df + len(away)) * float(np.log1p(distance / noise.df))
 
 
 def _one_hot(labels: Ints) -> Floats:

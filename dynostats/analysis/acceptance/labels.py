@@ -82,7 +82,11 @@ class _Case:
             session=session.astype(np.intp),
             resolution=np.repeat(self.signatures.resolution, 2) * np.tile([1.0, 2.0], count),
             channels=np.repeat(np.arange(count), 2),
+            outcome=self.signatures.names.index("torque") if self._has_torque() else -1,
         )
+
+    def _has_torque(self) -> bool:
+        return "torque" in self.signatures.names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,6 +112,10 @@ class _Belief:
     def questioned(self) -> bool:
         """Return whether another setup, or none, is more likely than not."""
         return max(self.p_other, self.unknown) > QUESTIONED
+
+    def set_aside(self, alone: Flags, shared: Flags) -> bool:
+        """Return whether all its pulls teach nothing any more."""
+        return bool((alone | shared)[self.unit].all())
 
 
 def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -> LabelJudgement:
@@ -135,14 +143,16 @@ def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -
         signatures=replace(signatures, values=signatures.values[usable]),
         setups=sorted(own["setup"].unique()),
     )
-    sound = np.ones(own.height, dtype=np.bool_)
+    alone = np.zeros(own.height, dtype=np.bool_)  # set aside by themselves
+    shared = np.zeros(own.height, dtype=np.bool_)  # set aside with all of their setup that session
     while True:
-        beliefs = _believe(case, sound)
-        wrong = [one for one in beliefs if one.questioned() and sound[one.unit].any()]
+        beliefs = _believe(case, ~(alone | shared), alone)
+        wrong = [one for one in beliefs if one.questioned() and not one.set_aside(alone, shared)]
         if not wrong:
             break
         for belief in _worst_each(wrong, case):
-            sound[belief.unit] = False
+            (alone if len(belief.unit) == 1 else shared)[belief.unit] = True
+    sound = ~(alone | shared)
     told = [
         finding
         for belief in beliefs
@@ -167,23 +177,29 @@ def _why_not(pulls: pl.DataFrame, signatures: Signatures, usable: Flags) -> str:
     return ""
 
 
-def _believe(case: _Case, sound: Flags) -> list[_Belief]:
-    """Return the belief of every pull, and of every setup's share of a session."""
+def _believe(case: _Case, sound: Flags, alone: Flags) -> list[_Belief]:
+    """Return the belief of every pull, and of every setup's share of a session.
+
+    Args:
+        case: The pulls.
+        sound: Pulls that may be learned from.
+        alone: Pulls questioned by themselves: no part of their setup's share.
+    """
     data = case.labelled()
     beliefs: list[_Belief] = []
-    for unit in _units(data):
+    for unit in _units(data, alone):
         prediction = predict(data, _near(unit, sound, data), unit)
         if prediction is not None:
             beliefs.append(_weigh(unit, prediction, int(data.setup[unit[0]])))
     return beliefs
 
 
-def _units(data: Labelled) -> Iterator[Ints]:
+def _units(data: Labelled, alone: Flags) -> Iterator[Ints]:
     """Yield every pull alone, then the pulls of a setup in a session where there are several."""
     for row in range(len(data.setup)):
         yield np.array([row], dtype=np.intp)
     for key in np.unique(np.column_stack([data.session, data.setup]), axis=0):
-        rows = np.flatnonzero((data.session == key[0]) & (data.setup == key[1]))
+        rows = np.flatnonzero((data.session == key[0]) & (data.setup == key[1]) & ~alone)
         if len(rows) > 1:
             yield rows
 
@@ -265,8 +281,6 @@ def _tell(belief: _Belief, case: _Case, sound: Flags) -> Iterator[PullFinding]:
             f"sheet and at what was fitted. If it was '{other}': dynostats amend {{pull}} "
             f'"setup={other}" --why "…".'
         )
-    elif _only_torque(belief, case.signatures):
-        return  # torque off by itself is judged against the setup's own band
     else:
         check = "label_no_known_setup"
         message = (
@@ -278,11 +292,6 @@ def _tell(belief: _Belief, case: _Case, sound: Flags) -> Iterator[PullFinding]:
         yield PullFinding(
             pull=pull, check=check, severity=severity, message=message.replace("{pull}", pull)
         )
-
-
-def _only_torque(belief: _Belief, signatures: Signatures) -> bool:
-    moved = belief.prediction.moved
-    return moved >= 0 and signatures.names[moved] == "torque"
 
 
 def _caution_torque(belief: _Belief, case: _Case, sound: Flags) -> str:

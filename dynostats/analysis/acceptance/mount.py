@@ -79,7 +79,9 @@ class Mount:
 
 def _median(values: Floats, least: int) -> Floats:
     enough = np.isfinite(values).sum(axis=0) >= least
-    return np.nanmedian(np.where(enough, values, 0.0), axis=0) * np.where(enough, 1.0, np.nan)
+    if not enough.any():
+        return np.full(values.shape[1:], np.nan)
+    return np.where(enough, np.nanmedian(np.where(enough, values, 0.0), axis=0), np.nan)
 
 
 def read_mounts(pulls: pl.DataFrame, curves: pl.DataFrame) -> Iterator[Mount]:

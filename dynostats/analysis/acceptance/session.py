@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import polars as pl
 
 from dynostats.analysis.acceptance.finding import PullFinding
 from dynostats.analysis.acceptance.limits import Limit, find_limit
@@ -61,7 +62,8 @@ def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
         if channel not in mount.channels:
             continue
         start = _starts(mount, mount.channels[channel])
-        away = start - mount.usual(start, "session", least=LEAST_OTHERS)
+        level = start - _slope(mount, start) * _order(mount)
+        away = level - mount.usual(level, "session", least=LEAST_OTHERS)
         limit = find_limit(away[mount.accepted], floor=START_FLOOR_K, default=START_DEFAULT_K)
         words = channel.replace("_", " ")
         found = [
@@ -106,3 +108,24 @@ def _starts(mount: Mount, table: Floats) -> Floats:
     if not columns.size:
         return np.full(len(table), np.nan)
     return table[:, columns].mean(axis=1)
+
+
+def _order(mount: Mount) -> Floats:
+    """Return the run order, 0 throughout where it is not known of every pull."""
+    order = mount.pulls["order"].cast(pl.Float64)
+    return np.zeros(len(order)) if order.null_count() else order.to_numpy()
+
+
+def _slope(mount: Mount, start: Floats) -> float:
+    """Return how much warmer engines start from pull to pull of a session.
+
+    Source: median of the slopes of all pairs, Sen (1968), JASA 63:1379.
+    """
+    order = _order(mount)
+    slopes: list[float] = []
+    for rows in mount.groups("session"):
+        rise = start[rows][:, None] - start[rows][None, :]
+        steps = order[rows][:, None] - order[rows][None, :]
+        known = (steps > 0) & np.isfinite(rise)
+        slopes += (rise[known] / steps[known]).tolist()
+    return float(np.median(slopes)) if slopes else 0.0

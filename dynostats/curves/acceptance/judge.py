@@ -41,4 +41,4 @@ def why_void(findings: Iterable[Finding]) -> str | None:
         for finding in findings
         if finding.severity == "void"
     ]
-    return f"void: {' '.join(reasons)}" if reasons else None
+    return f"void: {' '.join(reasons).rstrip('.')}" if reasons else None

@@ -1,0 +1,198 @@
+"""Acceptance of stored pulls: gathering what the checks need, and what a comparison says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
+
+import polars as pl
+
+from dynostats.analysis.acceptance import (
+    CHANNELS,
+    Acceptance,
+    PullFinding,
+    find_cut_short,
+    judge_pulls,
+    merge,
+)
+from dynostats.analysis.comparison import Comparison
+from dynostats.errors import AnalysisError
+from dynostats.warehouse import Store
+
+# So many pulls of an engine are judged at a time, in the order of storing: memory bounds them, and
+# what is years away says little of what is usual now.
+MOST_TOGETHER = 600
+
+
+def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Acceptance:
+    """Judge stored pulls against what was stored with them.
+
+    Args:
+        store: The open warehouse.
+        chosen: Names of pulls, which must exist; None for all.
+    """
+    pulls = store.pulls()
+    wanted = set(pulls["pull"] if chosen is None else chosen)
+    torque = store.curves()
+    parts: list[Acceptance] = []
+    for block in _blocks(pulls):
+        own = wanted.intersection(block["pull"])
+        if own:
+            names = block["pull"].to_list()
+            part = judge_pulls(
+                block,
+                store.curves(names, channels=CHANNELS),
+                scope=pulls,
+                torque=torque,
+                sweep_rates=store.query("sweep_rates", {"pulls": names}),
+                found=store.findings(names),
+                chosen=own,
+            )
+            parts.append(part)
+    return merge(parts, pulls["pull"])
+
+
+def _blocks(pulls: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Yield the pulls engine by engine, at most so many at a time, sessions whole."""
+    for _, engine in pulls.group_by("engine", maintain_order=True):
+        block: list[pl.DataFrame] = []
+        for _, session in engine.group_by("dyno", "session", maintain_order=True):
+            if block and sum(part.height for part in block) + session.height > MOST_TOGETHER:
+                yield pl.concat(block)
+                block = []
+            block.append(session)
+        yield pl.concat(block)
+
+
+def exclude_cut_short(store: Store, stored: Sequence[str], *, who: str) -> dict[str, str]:
+    """Exclude pulls of the sessions just added to that cover much less than the rest of them.
+
+    Only pulls whose state nobody has ever decided: a person's word stands.
+
+    Args:
+        store: The warehouse, open for writing.
+        stored: The pulls just stored.
+        who: Who excludes them, for the history.
+
+    Returns:
+        Why, by pull.
+    """
+    pulls = store.pulls()
+    key = ["engine", "dyno", "session"]
+    touched = pulls.filter(pl.col("pull").is_in(stored)).select(key).unique()
+    sessions = pulls.join(touched, on=key, how="semi", nulls_equal=True)
+    history = store.amendments()
+    decided = set(history.filter(field="state")["pull"])
+    excluded: dict[str, str] = {}
+    accepted = set(sessions.filter(state="accepted")["pull"]) - decided
+    for finding in find_cut_short(sessions):
+        if finding.severity == "void" and finding.pull in accepted:
+            excluded[finding.pull] = f"void: {finding.message.rstrip('.')}"
+            store.exclude(finding.pull, why=excluded[finding.pull], who=who)
+    return excluded
+
+
+def add_doubts(
+    found: Sequence[Comparison],
+    judged: Acceptance,
+    *,
+    ask_without: Callable[[Collection[str]], Sequence[Comparison]],
+) -> tuple[Comparison, ...]:
+    """Return comparisons with what their readers must know of the pulls they rest on.
+
+    Args:
+        found: The comparisons of one family.
+        judged: The judgement of their pulls.
+        ask_without: Answers the same questions without some pulls.
+    """
+    doubtful = _doubtful(judged, used_pulls(found))
+    without = _without(found, doubtful, ask_without)
+    return tuple(
+        replace(
+            one,
+            warnings=(
+                *_dangers(judged, _used(one)),
+                *_doubts(one, doubtful, again),
+                *one.warnings,
+            ),
+        )
+        for one, again in zip(found, without, strict=True)
+    )
+
+
+def used_pulls(found: Sequence[Comparison]) -> set[str]:
+    """Return the accepted pulls of both setups that comparisons rest on."""
+    return {name for one in found for name in _used(one)}
+
+
+def _used(found: Comparison) -> set[str]:
+    compared = pl.col("role").is_in(["baseline", "candidate"]) & (pl.col("state") == "accepted")
+    return set(found.pull_table.filter(compared)["pull"])
+
+
+def _doubtful(judged: Acceptance, used: set[str]) -> dict[str, list[PullFinding]]:
+    doubtful: dict[str, list[PullFinding]] = {}
+    for finding in judged.findings:
+        if finding.severity != "note" and finding.pull in used:
+            doubtful.setdefault(finding.pull, []).append(finding)
+    return doubtful
+
+
+def _without(
+    found: Sequence[Comparison],
+    doubtful: Collection[str],
+    ask_without: Callable[[Collection[str]], Sequence[Comparison]],
+) -> list[Comparison | AnalysisError | None]:
+    """Answer again without the doubtful pulls; the reason where that cannot be answered."""
+    if not doubtful:
+        return [None] * len(found)
+    try:
+        return list(ask_without(doubtful))
+    except AnalysisError as error:
+        return [error] * len(found)
+
+
+def _dangers(judged: Acceptance, used: set[str]) -> Iterator[str]:
+    """Yield each danger once, with the pulls it was seen in."""
+    seen: dict[str, list[PullFinding]] = {}
+    for finding in judged.dangers():
+        if finding.pull in used:
+            seen.setdefault(finding.check, []).append(finding)
+    for same in seen.values():
+        names = ", ".join(dict.fromkeys(finding.pull for finding in same))
+        first = f" (in {same[0].pull})" if len({finding.pull for finding in same}) > 1 else ""
+        yield f"{names}: {same[0].message}{first}"
+
+
+def _doubts(
+    found: Comparison,
+    doubtful: dict[str, list[PullFinding]],
+    again: Comparison | AnalysisError | None,
+) -> Iterator[str]:
+    own = {name: findings for name, findings in doubtful.items() if name in _used(found)}
+    if not own or again is None:
+        return
+    listed = "; ".join(
+        f"{name}, {', '.join(dict.fromkeys(finding.check for finding in findings))}"
+        for name, findings in own.items()
+    )
+    subject = "One pull" if len(own) == 1 else f"{len(own)} pulls"
+    them = "it" if len(own) == 1 else "them"
+    yield (
+        f"{subject} of this study {'is' if len(own) == 1 else 'are'} doubtful ({listed}; "
+        f"`dynostats check {' '.join(own)}` says why). {_say_without(found, again, them)}"
+    )
+
+
+def _say_without(found: Comparison, again: Comparison | AnalysisError, them: str) -> str:
+    if isinstance(again, AnalysisError):
+        return f"Without {them} the question cannot be answered: {again.what}."
+    overall = again.overall
+    bounds = (
+        ""
+        if overall.low_pct is None or overall.high_pct is None
+        else f", {overall.low_pct:+.2f} to {overall.high_pct:+.2f}%"
+    )
+    word = again.verdict.replace("_", " ")
+    course = "is still" if again.verdict == found.verdict else "would be"
+    return f"Without {them} the verdict {course} {word} ({overall.effect_pct:+.2f}%{bounds})."

@@ -1,0 +1,100 @@
+"""The command that judges stored pulls: fit to be compared, labelled as their data look?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import click
+
+from dynostats.cli.output import answer_console, print_json
+from dynostats.cli.settings import answers, current
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from dynostats.analysis.acceptance import Acceptance, PullFinding
+
+SHOWN_NAMES = 6
+
+
+@click.command()
+@answers
+@click.argument("pulls", nargs=-1, metavar="[PULL…]")
+def check(pulls: tuple[str, ...]) -> None:
+    """Judge stored pulls: fit to compare, and labelled right?
+
+    A pull is void (ended early, torque collapsed, speed fell back, fuel pressure lost, a needed
+    channel missing), doubtful (a channel flat, spiked or at its limit, clock gaps, started hot or
+    cold, far from the others of its setup, data like another setup), or worth a note. Limits come
+    from your own past pulls where there are enough. Nothing is changed: void pulls were left out
+    when they were read, and `exclude`, `include` and `amend` are yours. Without PULL, all are
+    judged.
+
+    \b
+    Examples:
+      dynostats check
+      dynostats check P31 P35
+    """
+    from dynostats.api import open_warehouse
+
+    result = open_warehouse(current().warehouse).check(*pulls)
+    if current().as_json:
+        print_json(result.to_dict())
+    else:
+        print_acceptance(result, answer_console())
+
+
+def print_acceptance(result: Acceptance, console: Console) -> None:
+    """Print dangers first, then what is void, doubtful, worth a note, and what cannot be told."""
+    console.print(_summary(result))
+    headings = (
+        ("Danger to the engine first, a matter of data second", "bold red", result.dangers()),
+        ("Void: not fit to be compared", "bold", _safe(result.of("void"))),
+        ("Doubtful: look at them", "bold yellow", _safe(result.of("doubtful"))),
+        ("Good to know", "bold", _safe(result.of("note"))),
+    )
+    for title, style, findings in headings:
+        if findings:
+            console.print(f"\n{title}", style=style)
+            _print_findings(findings, console)
+    if result.cannot_tell:
+        console.print("\nCannot be told", style="bold")
+        for text in result.cannot_tell:
+            _print_indented(text, console)
+
+
+def _summary(result: Acceptance) -> str:
+    worst: dict[str, str] = {}
+    for finding in result.findings:  # the gravest of a pull comes first
+        worst.setdefault(finding.pull, finding.severity)
+    kinds = list(worst.values())
+    count = len(result.pulls)
+    return (
+        f"{count} pull{'' if count == 1 else 's'} judged: {kinds.count('void')} void, "
+        f"{kinds.count('doubtful')} doubtful, {kinds.count('note')} with notes, "
+        f"{count - len(kinds)} without a finding."
+    )
+
+
+def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
+    return tuple(finding for finding in findings if not finding.danger)
+
+
+def _print_findings(findings: Iterable[PullFinding], console: Console) -> None:
+    """Print each message once, with the pulls it holds for."""
+    same: dict[str, list[PullFinding]] = {}
+    for finding in findings:
+        same.setdefault(finding.message, []).append(finding)
+    for message, found in same.items():
+        names = [finding.pull for finding in found]
+        more = len(names) - SHOWN_NAMES
+        shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
+        _print_indented(f"{shown} ({found[0].check}): {message}", console)
+
+
+def _print_indented(text: str, console: Console) -> None:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console.print(Padding(Text(text), (0, 0, 0, 2), expand=False))

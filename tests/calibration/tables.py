@@ -231,12 +231,14 @@ def scenario_line(row: dict[str, object]) -> str:
 def chart_of(table: pl.DataFrame) -> str:
     """Return the chart as SVG: false claims of every scenario above, power curves below."""
     above, below = claims_layers(table), power_layers(with_history(table))
+    look = layered(above).config
+    look.background = PALETTE["paper"]  # a file of its own has no page behind it
     both = alt.vconcat(
         alt.LayerChart(layer=above, width=620, height=170),
         alt.LayerChart(layer=below, width=620, height=260),
         spacing=40,
-        config=layered(above).config,
-    ).configure(background=PALETTE["paper"])
+        config=look,
+    )
     return vlc.vegalite_to_svg(both.to_json())
 
 
@@ -265,7 +267,7 @@ def power_layers(table: pl.DataFrame) -> list[alt.Chart]:
         .unpivot(flat, index="method", variable_name="effect", value_name="power")
         .with_columns(pl.col("effect").cast(pl.Float64))
     )
-    x = alt.X("effect:Q", title="True effect [%]", scale=alt.Scale(domain=[0.5, 5]))
+    x = alt.X("effect:Q", title="True effect [%]", scale=alt.Scale(domain=[0, 4]))
     y = alt.Y(
         "power:Q",
         title=f"Studies that find the gain; {AMPLE} past pulls or more, one session",

@@ -39,14 +39,14 @@ QUICK_CELLS = [
 
 def pytest_generate_tests(metafunc):
     if "cell" in metafunc.fixturenames:
-        full = metafunc.config.getoption("--full-calibration")
+        full = metafunc.config.getoption("--full-calibration", default=False)
         cells = choose_cells() if full else QUICK_CELLS
         metafunc.parametrize("cell", cells, ids=lambda cell: cell.name)
 
 
 @pytest.fixture(scope="session")
 def studies(request):
-    return FULL if request.config.getoption("--full-calibration") else QUICK
+    return FULL if request.config.getoption("--full-calibration", default=False) else QUICK
 
 
 @cache

@@ -8,11 +8,18 @@ import altair as alt
 import polars as pl
 import vl_convert as vlc
 from cells import Cell
-from judge import EFFECTS_PCT
+from judge import EFFECTS
+from rivals import RIVALS
 from scipy.stats import beta
 
-METHODS = ("dynostats", "overlay", "t test a speed", "t test, Holm", "random field")
+from dynostats.charts.theme import DASH, PALETTE, layered
+
+METHODS = ("dynostats", *RIVALS)
 NOMINAL = 0.05
+# Where history is ample, fewer false claims than this mean that power is thrown away.
+TOO_FEW = 0.025
+AMPLE = 30
+SCENARIO = ["pulls_a_side", "past_pulls", "design", "noise"]
 COMMAND = "python tests/calibration/run.py --studies {studies} --out reports"
 
 
@@ -20,54 +27,58 @@ def write_tables(
     results: list[tuple[Cell, dict[tuple[str, str], int]]], studies: int, out: Path
 ) -> None:
     """Write calibration.csv, calibration.md and calibration.svg into a folder."""
-    table = pl.DataFrame(
-        [
-            row_of(cell, counts, method, studies)
-            for cell, counts in results
-            for method in METHODS
-            if applies(method, cell, counts)
-        ]
-    )
+    table = table_of(results, studies)
     table.write_csv(out / "calibration.csv", float_precision=5)
     (out / "calibration.md").write_text(page_of(table, studies), encoding="utf-8")
     (out / "calibration.svg").write_text(chart_of(table), encoding="utf-8")
 
 
-def applies(method: str, cell: Cell, counts: dict[tuple[str, str], int]) -> bool:
-    """Tell whether a method can judge a scenario at all."""
-    if method in {"dynostats", "overlay"}:
-        return True
-    seen = any(name == method for name, _ in counts)
-    return cell.pulls > 1 and seen
+def table_of(results: list[tuple[Cell, dict[tuple[str, str], int]]], studies: int) -> pl.DataFrame:
+    """Return one row a scenario and method; rates are shares of all studies, coverage of judged."""
+    rows = [
+        row_of(cell, counts, method, studies)
+        for cell, counts in results
+        for method in METHODS
+        if method == "dynostats" or (method, "judged") in counts
+    ]
+    return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def row_of(
     cell: Cell, counts: dict[tuple[str, str], int], method: str, studies: int
 ) -> dict[str, object]:
-    """Return one row: rates with the 95% interval of the rate of false claims."""
-    false = counts.get((method, "false claim"), 0)
-    low, high = exact_interval(false, studies)
+    """Return one row: rates with exact 95% intervals; None where a method has no such thing."""
+
+    def count(event: str) -> int:
+        return counts.get((method, event), 0)
+
+    ours = method == "dynostats"
+    judged = count("interval" if ours else "judged")
+    false = exact_interval(count("false claim 0"), studies)
     row: dict[str, object] = {
         "pulls_a_side": cell.pulls,
-        "history_pulls": cell.history,
+        "past_pulls": cell.history,
         "design": cell.design,
         "noise": cell.shape,
         "method": method,
         "studies": studies,
-        "false_claims": false / studies,
-        "false_low": low,
-        "false_high": high,
+        "without_interval": 1.0 - judged / studies,
+        "false_claims": count("false claim 0") / studies,
+        "false_low": false[0],
+        "false_high": false[1],
     }
-    ours = method == "dynostats"
-    judged = counts.get((method, "interval"), 0)
-    missed = counts.get((method, "not covered"), 0)
-    row["without_interval"] = counts.get((method, "no interval"), 0) / studies if ours else None
-    row["coverage"] = 1.0 - missed / judged if ours and judged else None
-    for size in EFFECTS_PCT:
-        row[f"power_{size:g}_pct"] = counts.get((method, f"power {size:g}"), 0) / studies
-    row["no_change_at_margin"] = (
-        counts.get((method, "called no change at 0.5"), 0) / studies if ours else None
-    )
+    covered = judged - count("not covered")
+    known = ours and judged > 0
+    bounds = exact_interval(covered, judged) if known else (None, None)
+    row["coverage"] = covered / judged if known else None
+    row["coverage_low"], row["coverage_high"] = bounds
+    for name in EFFECTS:
+        if name != "0":
+            row[f"power_{name}"] = count(f"gain {name}") / studies
+            row[f"false_claims_{name}"] = count(f"false claim {name}") / studies
+            row[f"false_no_change_{name}"] = (
+                count(f"false no change {name}") / studies if ours else None
+            )
     return row
 
 
@@ -81,31 +92,31 @@ def exact_interval(count: int, total: int) -> tuple[float, float]:
 PAGE = """\
 # Calibration of `compare`
 
-{scenarios} scenarios, {studies:,} simulated studies each, none with a true effect. A false claim is a
-gain, a loss or both, over the band or in any region, at alpha 5%. Power is the share of studies with
-the verdict 'gain' when a flat effect is added to the same studies. Made by
-`{command}`; all numbers are in calibration.csv.
+Made by `{command}`; all numbers are in calibration.csv.
 
-Scenarios with an answer: {answered}. False claims over them: {mean:.3f} on average, {worst:.3f} at
-most. Coverage of the curve's band and the band means together: {coverage:.3f} on average,
-{least:.3f} at least. Scenarios in which the promise of 5% is broken beyond Monte-Carlo error:
-{broken}.
+{scenarios} scenarios, {studies:,} simulated studies each. A false claim is a gain or loss, of the band or
+of any region, where there is none; the promise is at most 5%. Coverage is of the curve's band and both
+band means together. Power is the share of studies with the verdict 'gain' when the effect is there. In
+brackets: exact 95% intervals.
 
-## Side by side, where all can answer (two pulls a side or more)
+Of {answered} scenarios that get an answer: false claims {mean:.1%} on average, {worst:.1%} at most; coverage
+{coverage:.1%} on average, {least:.1%} at least; a change of 0.5% called none, at a margin of 0.5%, {alike:.1%} at
+most.
 
-| method | false claims, mean | worst | power 1% | power 1.5%, where 2 to 3 pulls, 30+ past pulls, one session |
-| --- | --- | --- | --- | --- |
+- More than 5% beyond Monte-Carlo error: {broken}.
+- Coverage under 95% beyond Monte-Carlo error: {uncovered}.
+- Ample history ({ample} past pulls or more) and yet surely under 2.5%: {timid}.
+- No interval, hence 'undecided': {silent}.
+- Random-field rival: {field}.
+
+## Side by side
+
 {side_by_side}
 
 ## Every scenario with an answer
 
-| pulls a side | past pulls | design | noise | false claims (95%) | coverage | power 1% | 1.5% | 2% | no interval |
-| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |
 {lines}
-
-The others (one pull a side without enough history, or setups that never met without repeated days)
-get no interval and the verdict 'undecided'.
-"""  # noqa: E501 - rows of a Markdown table cannot be broken
+"""  # noqa: E501 - a paragraph of Markdown
 
 
 def page_of(table: pl.DataFrame, studies: int) -> str:
@@ -121,69 +132,154 @@ def page_of(table: pl.DataFrame, studies: int) -> str:
         worst=answered["false_claims"].max(),
         coverage=answered["coverage"].mean(),
         least=answered["coverage"].min(),
-        broken=answered.filter(pl.col("false_low") > NOMINAL).height,
-        side_by_side="\n".join(rates_table(table)),
-        lines="\n".join(scenario_line(row) for row in answered.iter_rows(named=True)),
+        alike=answered["false_no_change_0.5"].max(),
+        broken=listed(answered.filter(pl.col("false_low") > NOMINAL)),
+        uncovered=listed(answered.filter(pl.col("coverage_high") < 1.0 - NOMINAL)),
+        timid=listed(
+            answered.filter(pl.col("past_pulls") >= AMPLE, pl.col("false_high") < TOO_FEW)
+        ),
+        ample=AMPLE,
+        silent=listed(ours.filter(pl.col("without_interval") == 1.0), rates=False),
+        field="spm1d" if "random field" in table["method"] else "spm1d was not installed",
+        side_by_side=side_by_side(table),
+        lines="\n".join(
+            [*scenario_head(), *(scenario_line(row) for row in answered.iter_rows(named=True))]
+        ),
     )
 
 
-def rates_table(table: pl.DataFrame) -> list[str]:
-    """Return the methods side by side over scenarios that dynostats answers, two pulls or more."""
-    scenario = ["pulls_a_side", "history_pulls", "design", "noise"]
+def listed(rows: pl.DataFrame, *, rates: bool = True) -> str:
+    """Return scenarios as text, each with its rate of false claims."""
+    names = [
+        f"{row['pulls_a_side']} + {row['pulls_a_side']}, {row['past_pulls']} past, "
+        f"{plain(row['design'])}, {plain(row['noise'])}"
+        + (f" ({row['false_claims']:.1%} false, {row['coverage']:.1%} covered)" if rates else "")
+        for row in rows.iter_rows(named=True)
+    ]
+    return "; ".join(names) if names else "none"
+
+
+def plain(name: str) -> str:
+    """Return a level in words."""
+    return name.replace("_", " ")
+
+
+def common_cells(table: pl.DataFrame) -> pl.DataFrame:
+    """Keep the scenarios that all methods judge: two pulls a side or more, with an interval."""
     answered = table.filter(
         (pl.col("method") == "dynostats")
-        & (pl.col("without_interval") < 0.5)
+        & (pl.col("without_interval") < 1.0)
         & (pl.col("pulls_a_side") > 1)
-    ).select(scenario)
+    )
+    return table.join(answered.select(SCENARIO), on=SCENARIO, how="semi")
+
+
+def with_history(table: pl.DataFrame) -> pl.DataFrame:
+    """Keep those of them with ample history and both setups in one session."""
+    return common_cells(table).filter(
+        (pl.col("past_pulls") >= AMPLE) & (pl.col("design") != "different_sessions")
+    )
+
+
+def side_by_side(table: pl.DataFrame) -> str:
+    """Return the methods side by side, over all common scenarios and over those with history."""
+    powers = [f"power_{name}" for name in EFFECTS if name != "0"]
+    head = ["method", "false claims, mean", "worst", *(name.split("_")[1] for name in powers)]
     told: list[str] = []
-    for method in METHODS:
-        own = table.filter(method=method).join(answered, on=scenario)
-        if own.is_empty():
-            continue
-        rich = own.filter(
-            pl.col("pulls_a_side").is_between(2, 3)
-            & (pl.col("history_pulls") >= 30)
-            & (pl.col("design") != "different_sessions")
-        )
-        told.append(
-            f"| {method} | {own['false_claims'].mean():.3f} | {own['false_claims'].max():.3f} "
-            f"| {own['power_1_pct'].mean():.2f} | {rich['power_1.5_pct'].mean():.2f} |"
-        )
-    return told
+    for title, rows in (
+        ("Scenarios that all methods judge (two pulls a side or more)", common_cells(table)),
+        (
+            f"Of these, at least {AMPLE} past pulls and both setups in one session",
+            with_history(table),
+        ),
+    ):
+        told += [f"{title}; power by effect in percent:", "", line(head), line(["---"] * len(head))]
+        for method in METHODS:
+            own = rows.filter(method=method)
+            if own.height:
+                rates = own["false_claims"]
+                cells = [f"{own[name].mean():.2f}" for name in powers]
+                told.append(line([method, f"{rates.mean():.1%}", f"{rates.max():.1%}", *cells]))
+        told.append("")
+    return "\n".join(told).rstrip()
+
+
+def line(cells: list[str]) -> str:
+    """Return one row of a Markdown table."""
+    return "| " + " | ".join(cells) + " |"
+
+
+def scenario_head() -> list[str]:
+    """Return the head of the table of scenarios."""
+    head = ["pulls a side", "past pulls", "design", "noise", "false claims", "coverage"]
+    head += [f"power {name}" for name in EFFECTS if name != "0"]
+    head += ["0.5% called none", "no interval"]
+    return [line(head), line(["---"] * len(head))]
 
 
 def scenario_line(row: dict[str, object]) -> str:
-    """Return one row of the page's table."""
-    return (
-        f"| {row['pulls_a_side']} | {row['history_pulls']} | {row['design'].replace('_', ' ')} "
-        f"| {row['noise'].replace('_', ' ')} | {row['false_claims']:.3f} "
-        f"({row['false_low']:.3f} to {row['false_high']:.3f}) | {row['coverage']:.3f} "
-        f"| {row['power_1_pct']:.2f} | {row['power_1.5_pct']:.2f} | {row['power_2_pct']:.2f} "
-        f"| {row['without_interval']:.2f} |"
-    )
+    """Return one row of the table of scenarios."""
+    cells = [str(row["pulls_a_side"]), str(row["past_pulls"])]
+    cells += [plain(str(row["design"])), plain(str(row["noise"]))]
+    cells += [f"{row['false_claims']:.1%} ({row['false_low']:.1%} to {row['false_high']:.1%})"]
+    cells += [f"{row['coverage']:.1%}"]
+    cells += [f"{row[f'power_{name}']:.2f}" for name in EFFECTS if name != "0"]
+    cells += [f"{row['false_no_change_0.5']:.1%}", f"{row['without_interval']:.0%}"]
+    return line(cells)
 
 
 def chart_of(table: pl.DataFrame) -> str:
-    """Return the chart as SVG: false claims and power by method, a dot a scenario."""
-    known = table.filter(
-        (pl.col("method") != "dynostats") | (pl.col("without_interval") < 1.0)
-    ).with_columns(name=pl.col("method"))
-    method = alt.Y("name:N", title=None, sort=list(METHODS))
-    dots = alt.Chart(known).mark_circle(size=46, opacity=0.55, color="#1f4e79")
-    rule = alt.Chart(pl.DataFrame({"nominal": [NOMINAL]})).mark_rule(strokeDash=[4, 3])
-    false = dots.encode(
-        x=alt.X("false_claims:Q", title="Studies with a false claim", axis=alt.Axis(format="%")),
-        y=method,
-    ) + rule.encode(x="nominal:Q")
-    power = dots.encode(
-        x=alt.X(
-            "power_1\\.5_pct:Q",
-            title="Studies that find a gain of 1.5%",
-            axis=alt.Axis(format="%"),
-        ),
-        y=method,
-    )
+    """Return the chart as SVG: false claims of every scenario above, power curves below."""
+    above, below = claims_layers(table), power_layers(with_history(table))
+    look = layered(above).config
+    look.background = PALETTE["paper"]  # a file of its own has no page behind it
     both = alt.vconcat(
-        false.properties(width=520, height=150), power.properties(width=520, height=150)
-    ).properties(title="A dot a scenario; the dashed line is the 5% that is promised")
+        alt.LayerChart(layer=above, width=620, height=170),
+        alt.LayerChart(layer=below, width=620, height=260),
+        spacing=40,
+        config=look,
+    )
     return vlc.vegalite_to_svg(both.to_json())
+
+
+def claims_layers(table: pl.DataFrame) -> list[alt.Chart]:
+    """Return a dot a scenario and method over the rate that is promised."""
+    known = table.filter(pl.col("without_interval") < 1.0)
+    x = alt.X(
+        "false_claims:Q",
+        title="Studies without effect in which one is claimed; a dot a scenario, line: 5%",
+        axis=alt.Axis(format="%"),
+        scale=alt.Scale(domain=[0, 1]),
+    )
+    dots = alt.Chart(known).mark_circle(size=42, opacity=0.5, color=PALETTE["candidate"])
+    nominal = pl.DataFrame({"false_claims": [NOMINAL]})
+    rule = alt.Chart(nominal).mark_rule(color=PALETTE["loss"], strokeDash=DASH["baseline"])
+    return [dots.encode(x=x, y=alt.Y("method:N", title=None, sort=list(METHODS))), rule.encode(x=x)]
+
+
+def power_layers(table: pl.DataFrame) -> list[alt.Chart]:
+    """Return mean power over the size of a flat effect, a line a method, named at its end."""
+    flat = [name for name in EFFECTS if name not in {"0", "shaped"}]
+    mean = (
+        table.group_by("method", maintain_order=True)
+        .agg(pl.col("false_claims", *(f"power_{name}" for name in flat)).mean())
+        .rename({f"power_{name}": name for name in flat})
+        .unpivot(flat, index="method", variable_name="effect", value_name="power")
+        .with_columns(pl.col("effect").cast(pl.Float64))
+    )
+    x = alt.X("effect:Q", title="True effect [%]", scale=alt.Scale(domain=[0, 4]))
+    y = alt.Y(
+        "power:Q",
+        title=f"Studies that find the gain; {AMPLE} past pulls or more, one session",
+        axis=alt.Axis(format="%"),
+        scale=alt.Scale(domain=[0, 1]),
+    )
+    hues = ["candidate", "baseline", "loss", "gain", "muted"]
+    color = alt.Color(
+        "method:N",
+        legend=alt.Legend(title=None, orient="right"),
+        scale=alt.Scale(domain=list(METHODS), range=[PALETTE[hue] for hue in hues]),
+    )
+    dash = alt.StrokeDash("method:N", legend=None, sort=list(METHODS))
+    lines = alt.Chart(mean).mark_line(point=True, strokeWidth=2)
+    return [lines.encode(x=x, y=y, color=color, strokeDash=dash)]

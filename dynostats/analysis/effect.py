@@ -142,6 +142,7 @@ def _point_effects(
         own=mine[kept],
         drift_fitted=len(layers.slope) < LEAST_SLOPES
         and any(fits_drift(study, baseline=baseline, candidate=name) for name in candidates),
+        fitted_once=len(split_layers(study).refit) == 0,
     )
     functionals = _functionals(study, baseline)
     effects = tuple(
@@ -164,6 +165,7 @@ def _point_effect(
         candidate=candidate,
         session_ratio=_session_ratio(noise),
         drift_ratio=_drift_ratio(noise),
+        drift_in_sessions=noise.drift_in_sessions,
     )
     curve = contrast.weights @ study.log_torque
     lacking = _lacking(noise, contrast)

@@ -139,6 +139,8 @@ def draw_errors(
     }
     if "own" in fields:
         fields["own"] *= scale[:, None]
+    if "drift" in fields:  # a simulated study raises what it sees of drift as the real one does
+        fields["drift"] *= noise.drift_raised
     error_sd = np.sqrt(np.stack([_combine(fields, noise, one) for one in targets], axis=1))
     world = np.arange(draws) % worlds
     error = _draw_effects(roots, targets, scale[world], rng)

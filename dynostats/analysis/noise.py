@@ -27,10 +27,14 @@ LEAST_COUNT = 1e-12
 # being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
 # the final test close to its level.
 POOL_ABOVE_P = 0.25
+# A study that fits each setup once cannot tell fitting from change. It is charged with what past
+# fittings differed only where that is shown beyond doubt: at 0.25, one or two contrasts kept
+# by chance made every fourth such answer needlessly wide.
+POOL_ABOVE_P_FITTED_ONCE = 0.01
 # Fewer slope contrasts than this do not tell how far engines drift.
 LEAST_SLOPES = 6
 # The drift allowed for is exceeded with this chance.
-DRIFT_BOUND_TAIL = 0.2
+DRIFT_BOUND_TAIL = 0.1
 # No cell repeats better than two parts in ten thousand (common practice, no published source); a
 # smaller variance comes from copies of a log, and would make every difference certain.
 LEAST_VARIANCE = 0.0002**2
@@ -84,7 +88,9 @@ class NoiseModel:
         drift: Mean square of slope contrasts, raised to what past sessions do not exclude; None
             where they are too few to tell.
         refit: Mean square of refit contrasts; None where none exist or none stands out.
+        drift_in_sessions: Drift variance that sessions' means hold, per unit of session variance.
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
+        drift_raised: By how much the mean square of slope contrasts was raised.
         slopes_seen: Number of sessions from which a drift could have been learned.
         engine_df: Pull contrasts of the study's own engine, in the study or outside.
         engines_seen: Number of engines with pull contrasts in history.
@@ -97,7 +103,9 @@ class NoiseModel:
     session: LayerNoise | None
     drift: LayerNoise | None
     refit: LayerNoise | None
+    drift_in_sessions: float
     prior_df_weights: Floats
+    drift_raised: float
     slopes_seen: int
     engine_df: int
     engines_seen: int
@@ -110,7 +118,12 @@ class NoiseModel:
 
 
 def learn_noise(
-    layers: Layers, rpm: Floats, *, own: Flags, drift_fitted: bool = False
+    layers: Layers,
+    rpm: Floats,
+    *,
+    own: Flags,
+    drift_fitted: bool = False,
+    fitted_once: bool = False,
 ) -> NoiseModel:
     """Estimate every layer's covariance over engine speed.
 
@@ -120,12 +133,17 @@ def learn_noise(
         own: Shape (pulls,): True for the study's pulls; they are left out of their own prior.
         drift_fitted: True when the study's effect has a drift fitted in each of its sessions: that
             uses its slope contrasts up.
+        fitted_once: True when no setup of the study was fitted in several of its sessions beside
+            another, so that the study itself says nothing of how fittings differ.
 
     Returns:
         The noise model.
     """
     pull, refit = _pool_layers(
-        layers, rpm, used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0]
+        layers,
+        rpm,
+        used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0],
+        fitted_once=fitted_once,
     )
     own_groups = np.union1d(
         layers.sessions[own], _engine_groups(layers, np.unique(layers.engines[own]))
@@ -137,19 +155,22 @@ def learn_noise(
     )
     near = np.isin(history.group, engine_groups)
     engine_df = len(study) + int(near.sum())
+    slope, raised = _not_excluded(layers.slope, pull, rpm)
     history, narrowed = _narrow(study, history, near, rpm)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
         own=_layer_noise(study, rpm),
         session=_layer_noise(layers.session, rpm),
-        drift=_layer_noise(_not_excluded(layers.slope, pull, rpm), rpm),
+        drift=_layer_noise(slope, rpm),
         refit=_layer_noise(refit, rpm),
+        drift_in_sessions=_drift_in_sessions(layers),
         # With nothing of its own the engine is judged as one more of many: engines are the groups.
         prior_df_weights=_weigh_heterogeneity(
             _by_engine(history, layers) if own.any() and engine_df < LEAST_ENGINE_DF else history,
             rpm,
         ),
+        drift_raised=raised,
         slopes_seen=len(layers.slope),
         engine_df=engine_df,
         engines_seen=len(np.unique(_by_engine(history, layers).group)),
@@ -233,7 +254,15 @@ def wavier(correlation: Floats, contrasts: int) -> Floats:
     return (1.0 - share) * correlation + share
 
 
-def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, Layer]:
+def _drift_in_sessions(layers: Layers) -> float:
+    if len(layers.session) == 0:
+        return 0.0
+    return float(layers.session_drift.mean() / layers.session.coefficient.mean())
+
+
+def _pool_layers(
+    layers: Layers, rpm: Floats, *, used_up: Ints, fitted_once: bool
+) -> tuple[Layer, Layer]:
     """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
     Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
@@ -244,12 +273,13 @@ def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, 
     least_p = POOL_ABOVE_P if len(slope) >= LEAST_SLOPES else 0.0
     pull, slope = _pool(layers.pull, slope, slope.group, rpm, least_p=least_p)
     groups = _engine_groups(layers, layers.refit.group)
-    pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=POOL_ABOVE_P)
+    least_p = POOL_ABOVE_P_FITTED_ONCE if fitted_once else POOL_ABOVE_P
+    pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=least_p)
     return pull, refit
 
 
-def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> Layer:
-    """Return slope contrasts scaled up to the largest drift that they do not exclude.
+def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> tuple[Layer, float]:
+    """Return slope contrasts scaled up to the largest drift that they do not exclude, and how far.
 
     A drift that does not stand out may still be there, and a study that runs one setup after the
     other collects several times as much of it as one slope shows. So not the estimate is used but
@@ -258,12 +288,12 @@ def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> Layer:
     is fitted in the study.
     """
     if len(slope) < LEAST_SLOPES or len(pull) == 0:
-        return slope.only(np.zeros(len(slope), dtype=np.bool_))
+        return slope.only(np.zeros(len(slope), dtype=np.bool_)), 1.0
     base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
     worth = effective_speeds(wavier(_correlation(pull.curves / base, rpm), len(pull)))
     df = len(slope) * worth
-    raised = np.sqrt(df / float(chi2.ppf(DRIFT_BOUND_TAIL, df)))
-    return replace(slope, curves=slope.curves * raised)
+    raised = df / float(chi2.ppf(DRIFT_BOUND_TAIL, df))
+    return replace(slope, curves=slope.curves * np.sqrt(raised)), raised
 
 
 def _narrow(study: Layer, history: Layer, near: Flags, rpm: Floats) -> tuple[Layer, bool]:

@@ -15,14 +15,15 @@ from scipy.stats import f as f_distribution
 
 from dynostats.analysis.layers import Layer, Layers
 from dynostats.analysis.moderation import weigh_prior_df
+from dynostats.analysis.over_speed import (
+    correlation_over_speed,
+    effective_speeds,
+    pool_over_speed,
+    pooling_weights,
+    wavier,
+)
 from dynostats.arrays import Flags, Floats, Ints
 
-# Standard deviation of the weights by which sums of squares of neighbouring speeds are pooled.
-POOLING_RPM = 400.0
-# Weight of speeds far away: it matters only where nothing nearer is covered.
-FAR_WEIGHT = 1e-9
-# Fewer contrasts than this, counted with their weights, are none.
-LEAST_COUNT = 1e-12
 # A layer is pooled into the pull layer when its mean square shows less than this evidence of
 # being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
 # the final test close to its level.
@@ -41,11 +42,12 @@ LEAST_VARIANCE = 0.0002**2
 # Other engines teach nothing about one that is noisier with at least this much evidence.
 NARROW_BELOW_P = 0.05
 LEAST_TO_NARROW = 4
+# Fewer repeats than this of the engine cannot stand in for history where the study has none of its
+# own; leaving the other engines out then ends in no answer, so it takes stronger evidence.
+LEAST_PULL_DF_ALONE = 6
+NARROW_FEW_BELOW_P = 0.01
 # Fewer pull contrasts of its own than this say nothing of an engine's noise.
 LEAST_ENGINE_DF = 1
-# Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
-# few curves the sample correlation has low rank and understates how rough the noise is.
-STATIONARY_CONTRASTS = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -189,6 +191,12 @@ def with_own_noise(noise: NoiseModel, study: Layers) -> NoiseModel:
     return replace(noise, own=own)
 
 
+def curve_worth(noise: NoiseModel) -> float:
+    """Return how many independent speeds the mean square of one contrast is worth."""
+    layer = noise.pull if noise.pull is not None else noise.own
+    return 1.0 if layer is None else effective_speeds(wavier(layer.correlation, layer.df))
+
+
 def component(layer: LayerNoise, pull_variance: Floats) -> Floats:
     """Return the variance of a layer itself, truncated at zero where the moment is negative.
 
@@ -216,42 +224,6 @@ def correlation_length(noise: NoiseModel) -> float | None:
     by_lag = np.array([np.diagonal(layer.correlation, lag).mean() for lag in range(size)])
     low = np.flatnonzero(by_lag < np.exp(-1.0))
     return float(noise.rpm[int(low[0])] - noise.rpm[0]) if low.size else None
-
-
-def pool_over_speed(curves: Floats, rpm: Floats) -> Floats:
-    """Return the mean square of contrasts, pooled over neighbouring speeds, shape (speeds,)."""
-    weights = pooling_weights(rpm)
-    covered = np.isfinite(curves)
-    squares = np.where(covered, curves, 0.0) ** 2
-    return (weights @ squares.sum(axis=0)) / np.maximum(weights @ covered.sum(axis=0), LEAST_COUNT)
-
-
-def pooling_weights(rpm: Floats) -> Floats:
-    """Return the weights by which sums of squares of neighbours are pooled, rows summing to 1.
-
-    A speed with no covered neighbour at all gets the mean of what is covered.
-    """
-    weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2) + FAR_WEIGHT
-    return weights / weights.sum(axis=1, keepdims=True)
-
-
-def effective_speeds(correlation: Floats) -> float:
-    """Return how many independent speeds a band mean of squares is worth.
-
-    Source: Satterthwaite (1946), Biometrics Bulletin 2:110: (trace S)^2 / trace(S S).
-    """
-    return float(np.trace(correlation) ** 2 / (correlation**2).sum())
-
-
-def wavier(correlation: Floats, contrasts: int) -> Floats:
-    """Return the correlation with its own error allowed for when contrasts are few.
-
-    Pooling a variance over speed gains the more, the less speeds are correlated. From few
-    contrasts the long-range correlation is hardly known, so a share of noise common to all speeds
-    is allowed for, as much as one contrast among those seen.
-    """
-    share = 1.0 / (1.0 + contrasts)
-    return (1.0 - share) * correlation + share
 
 
 def _drift_in_sessions(layers: Layers) -> float:
@@ -289,9 +261,7 @@ def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> tuple[Layer, float]
     """
     if len(slope) < LEAST_SLOPES or len(pull) == 0:
         return slope.only(np.zeros(len(slope), dtype=np.bool_)), 1.0
-    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
-    worth = effective_speeds(wavier(_correlation(pull.curves / base, rpm), len(pull)))
-    df = len(slope) * worth
+    df = len(slope) * _curve_worth(pull, rpm)
     raised = df / float(chi2.ppf(DRIFT_BOUND_TAIL, df))
     return replace(slope, curves=slope.curves * np.sqrt(raised)), raised
 
@@ -310,7 +280,9 @@ def _narrow(study: Layer, history: Layer, near: Flags, rpm: Floats) -> tuple[Lay
     )
     if len(engine) < LEAST_TO_NARROW or len(other) < LEAST_TO_NARROW:
         return history, False
-    if mean_square_evidence(other, engine, rpm) >= NARROW_BELOW_P:
+    enough = len(engine) >= LEAST_PULL_DF_ALONE
+    least_p = NARROW_BELOW_P if enough else NARROW_FEW_BELOW_P
+    if mean_square_evidence(other, engine, rpm) >= least_p:
         return history, False
     return same, True
 
@@ -341,6 +313,11 @@ def _pool(
     return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
+def _curve_worth(pull: Layer, rpm: Floats) -> float:
+    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
+    return effective_speeds(wavier(correlation_over_speed(pull.curves / base, rpm), len(pull)))
+
+
 def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
     """Return the p value of the upper layer's mean square being larger only by chance.
 
@@ -350,7 +327,7 @@ def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
     base = np.sqrt(pool_over_speed(lower.curves, rpm))
     if not (base > 0).all():
         return 0.0
-    worth = effective_speeds(wavier(_correlation(lower.curves / base, rpm), len(lower)))
+    worth = _curve_worth(lower, rpm)
     ratio = _mean_square(upper.curves / base) / _mean_square(lower.curves / base)
     return float(f_distribution.sf(ratio, len(upper) * worth, len(lower) * worth))
 
@@ -368,35 +345,10 @@ def _layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
     variance = np.maximum(variance, LEAST_VARIANCE)
     return LayerNoise(
         variance=variance,
-        correlation=_correlation(seen / np.sqrt(variance), rpm),
+        correlation=correlation_over_speed(seen / np.sqrt(variance), rpm),
         curves=seen,
         coefficient=float(layer.coefficient.mean()),
     )
-
-
-def _correlation(scaled: Floats, rpm: Floats) -> Floats:
-    """Correlation over speed: the sample's, drawn toward a stationary one, made definite."""
-    covered = np.isfinite(scaled).astype(np.float64)
-    filled = np.where(covered > 0, scaled, 0.0)
-    products, counts = filled.T @ filled, covered.T @ covered
-    lag = np.abs(np.subtract.outer(np.arange(len(rpm)), np.arange(len(rpm))))
-    by_lag = np.bincount(lag.ravel(), products.ravel()) / np.maximum(
-        np.bincount(lag.ravel(), counts.ravel()), 1e-12
-    )
-    if by_lag[0] <= LEAST_COUNT:  # pulls equal to the last digit: nothing tells of a correlation
-        return np.ones_like(products)
-    stationary = (by_lag / by_lag[0])[lag]
-    sample = np.where(counts > 0, products / np.maximum(counts, 1e-12), stationary)
-    weight = STATIONARY_CONTRASTS / (STATIONARY_CONTRASTS + len(scaled))
-    return _nearest_correlation((1.0 - weight) * sample + weight * stationary)
-
-
-def _nearest_correlation(matrix: Floats) -> Floats:
-    """Clip negative eigenvalues and scale the diagonal to one."""
-    size, basis = np.linalg.eigh((matrix + matrix.T) / 2.0)
-    definite = (basis * np.clip(size, 1e-8 * float(size.max()), None)) @ basis.T
-    scale = np.sqrt(np.diag(definite))
-    return definite / np.outer(scale, scale)
 
 
 def _weigh_heterogeneity(history: Layer, rpm: Floats) -> Floats:
@@ -404,7 +356,7 @@ def _weigh_heterogeneity(history: Layer, rpm: Floats) -> Floats:
         return weigh_prior_df(np.zeros(0), np.zeros(0))
     base = np.sqrt(np.maximum(pool_over_speed(history.curves, rpm), 1e-12))
     scaled = history.curves / base
-    worth = effective_speeds(_correlation(scaled, rpm))
+    worth = effective_speeds(correlation_over_speed(scaled, rpm))
     ratios: list[float] = []
     df: list[float] = []
     for group in np.unique(history.group):

@@ -24,6 +24,9 @@ from dynostats.errors import DynostatsError
 EXIT_REFUSED = 1
 EXIT_USAGE = 2
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+# Matrices of a hundred rows gain nothing from threads, and on a busy computer threads that wait for
+# each other cost many times the work. Read when numpy is first imported; a user's own word stands.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _print_version(context: click.Context, _: click.Parameter, value: bool) -> None:

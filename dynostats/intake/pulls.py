@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from dynostats.curves import Sweep, Sweeps, curve_of, find_sweeps
+from dynostats.curves import Sweep, Sweeps, align_channels, curve_of, find_sweeps
 from dynostats.curves.acceptance import Evidence, judge_pull, why_void
 from dynostats.errors import DynostatsError
 from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
@@ -136,11 +136,20 @@ def read_parts(
         )
         return log, [whole]
     left_out = (Finding(check="sweep", severity="note", message=m) for m in sweeps.findings)
-    findings = (*log.findings, *left_out)
+    aligned = align_channels(log.samples, table.lags)
+    late = (Finding(check="lag", severity="note", message=m) for m in aligned.findings)
+    findings = (*log.findings, *left_out, *late)
     starts = _starts(log.samples, sweeps.pulls)
     ends = [*starts[1:], log.samples.height]
     parts = [
-        _part(log.samples, sweeps, sweep, rows=range(start, end), findings=findings)
+        _part(
+            log.samples,
+            sweeps,
+            sweep,
+            aligned=aligned.samples,
+            rows=range(start, end),
+            findings=findings,
+        )
         for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
     ]
     return log, parts
@@ -161,12 +170,13 @@ def _part(
     sweeps: Sweeps,
     sweep: Sweep,
     *,
+    aligned: pl.DataFrame,
     rows: range,
     findings: tuple[Finding, ...],
 ) -> Part:
     part = samples[rows.start : rows.stop]
     try:
-        curve = curve_of(samples, sweep)
+        curve = curve_of(aligned, sweep)
     except DynostatsError as error:
         return Part(
             first_row=rows.start, samples=part, curve=None, findings=findings, void=str(error)

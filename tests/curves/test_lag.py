@@ -62,7 +62,7 @@ def test_a_gap_is_not_bridged():
         pl.when(pl.col("time").is_between(4.0, 6.0)).then(None).otherwise("lambda").alias("lambda")
     )
     aligned = align_channels(holed, {"lambda": 0.35}).samples
-    within = pl.col("time").is_between(3.7, 5.6)
+    within = pl.col("time").is_between(3.69, 5.61)
     assert aligned.filter(within)["lambda"].is_null().all()
     assert aligned.filter(~within & (pl.col("time") < 9.6))["lambda"].null_count() <= 3
 
@@ -114,7 +114,8 @@ def test_the_channel_file_of_an_ingest_states_a_lag(tmp_path):
         curve = warehouse.query(sql).frame.sort("rpm")
         assert curve.height == 51
         expected = mixture((curve["rpm"].to_numpy() - 2000.0) / 400.0)
-        np.testing.assert_allclose(curve["mixture"], expected, atol=2e-4)
+        # The kernel rounds bends by f'' h^2 / 10 = (0.02 / 400^2) 150^2 / 10 = 2.8e-4 at most.
+        np.testing.assert_allclose(curve["mixture"], expected, rtol=0.0, atol=2.9e-4)
         told = warehouse.query("findings").frame.filter(check="lag")
         assert "0.35 s late" in told["message"][0]
         stored = warehouse.query('select "lambda" from samples order by sample limit 1').frame

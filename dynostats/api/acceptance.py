@@ -19,9 +19,11 @@ from dynostats.analysis.comparison import Comparison
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
-# So many pulls of an engine are judged at a time, in the order of storing: memory bounds them, and
-# what is years away says little of what is usual now.
-MOST_TOGETHER = 600
+# So many pulls of an engine are judged at a time, in the order of storing: memory and time bound
+# them, and what is years away says little of what is usual now.
+MOST_TOGETHER = 300
+# So many pulls of an engine, the nearest, stand beside those that a question is about.
+MOST_BESIDE = 120
 
 
 def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Acceptance:
@@ -35,7 +37,7 @@ def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Accepta
     wanted = set(pulls["pull"] if chosen is None else chosen)
     torque = store.curves()
     parts: list[Acceptance] = []
-    for block in _blocks(pulls):
+    for block in _blocks(pulls) if chosen is None else _neighbourhoods(pulls, wanted):
         own = wanted.intersection(block["pull"])
         if own:
             names = block["pull"].to_list()
@@ -61,6 +63,26 @@ def _blocks(pulls: pl.DataFrame) -> Iterator[pl.DataFrame]:
                 block = []
             block.append(session)
         yield pl.concat(block)
+
+
+def _neighbourhoods(pulls: pl.DataFrame, wanted: Collection[str]) -> Iterator[pl.DataFrame]:
+    """Yield for each engine the sessions of the wanted pulls, and the nearest others."""
+    for _, engine in pulls.group_by("engine", maintain_order=True):
+        sessions = [own for _, own in engine.group_by("dyno", "session", maintain_order=True)]
+        asked = [place for place, own in enumerate(sessions) if own["pull"].is_in(wanted).any()]
+        if not asked:
+            continue
+        by_distance = sorted(
+            range(len(sessions)), key=lambda place: min(abs(place - other) for other in asked)
+        )
+        room = MOST_BESIDE + sum(sessions[place].height for place in asked)
+        kept: list[int] = []
+        for place in by_distance:
+            room -= sessions[place].height
+            if room < 0:
+                break
+            kept.append(place)
+        yield pl.concat([sessions[place] for place in sorted(kept)])
 
 
 def exclude_cut_short(store: Store, stored: Sequence[str], *, who: str) -> dict[str, str]:

@@ -16,6 +16,7 @@ from dynostats.analysis.acceptance import (
     merge,
 )
 from dynostats.analysis.comparison import Comparison
+from dynostats.curves.acceptance import split_warning
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
@@ -174,15 +175,16 @@ def _without(
 
 
 def _dangers(judged: Acceptance, used: set[str]) -> Iterator[str]:
-    """Yield each danger once, with the pulls it was seen in."""
-    seen: dict[str, list[PullFinding]] = {}
+    """Yield each danger once, with the pulls it was seen in and what was seen in the first."""
+    seen: dict[str, dict[str, list[str]]] = {}
     for finding in judged.dangers():
         if finding.pull in used:
-            seen.setdefault(finding.check, []).append(finding)
-    for same in seen.values():
-        names = ", ".join(dict.fromkeys(finding.pull for finding in same))
-        first = f" (in {same[0].pull})" if len({finding.pull for finding in same}) > 1 else ""
-        yield f"{names}: {same[0].message}{first}"
+            warning, found = split_warning(finding.message)
+            seen.setdefault(warning, {}).setdefault(finding.pull, []).append(found)
+    for warning, by_pull in seen.items():
+        first, found = next(iter(by_pull.items()))
+        of = f"In {first}: " if len(by_pull) > 1 else ""
+        yield f"{', '.join(by_pull)}: {warning} {of}{' '.join(found)}"
 
 
 def _doubts(

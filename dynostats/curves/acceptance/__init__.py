@@ -8,8 +8,9 @@ ordinary pull of any engine keeps clear of them. What only history can tell is j
 from __future__ import annotations
 
 from dynostats.curves.acceptance.cylinders import CylinderSpread, measure_cylinders
+from dynostats.curves.acceptance.danger import DANGERS, split_warning
 from dynostats.curves.acceptance.evidence import Evidence
-from dynostats.curves.acceptance.judge import DANGERS, judge_pull, why_void
+from dynostats.curves.acceptance.judge import judge_pull, why_void
 
 __all__ = [
     "DANGERS",
@@ -17,5 +18,6 @@ __all__ = [
     "Evidence",
     "judge_pull",
     "measure_cylinders",
+    "split_warning",
     "why_void",
 ]

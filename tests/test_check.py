@@ -159,6 +159,30 @@ def test_ordinary_files_are_all_accepted(tmp_path):
     assert warehouse.check().findings == ()
 
 
+def wait(log):
+    """Return a log that begins with 30 samples at idle, where one channel stands still."""
+    idle = log.head(30).with_columns(
+        pl.lit(900.0).alias("engine speed [rpm]"),
+        pl.lit(5.0).alias("torque [N.m]"),
+        pl.lit(33.0).alias("charge temperature [degC]"),
+    )
+    return pl.concat([idle, log.with_columns(pl.col("time [s]") + 1.5)])
+
+
+def test_what_stands_still_before_the_pull_is_no_doubt(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): wait, (3, 3): stick})
+    result = warehouse.check()
+    waited, stuck = (row_of(warehouse, file)["pull"] for file in ("s1-2.csv", "s3-3.csv"))
+    assert [severity for check, severity in of(result, stuck) if check == "flat_line"] == [
+        "doubtful"
+    ]
+    notes = [one for one in result.findings if one.pull == waited]
+    assert {one.severity for one in notes} == {"note"}
+    (note,) = (one for one in notes if "charge_temperature" in one.message)
+    assert "rows 1 to 30 at 33" in note.message
+    assert note.message.endswith("All of it lies outside the pull.")
+
+
 # --- check --------------------------------------------------------------------------------------
 
 

@@ -137,6 +137,7 @@ def add_doubts(
                 *_doubts(one, doubtful, again),
                 *one.warnings,
             ),
+            method=one.method | _lags(judged, _used(one)),
         )
         for one, again in zip(found, without, strict=True)
     )
@@ -185,6 +186,16 @@ def _dangers(judged: Acceptance, used: set[str]) -> Iterator[str]:
         first, found = next(iter(by_pull.items()))
         of = f"In {first}: " if len(by_pull) > 1 else ""
         yield f"{', '.join(by_pull)}: {warning} {of}{' '.join(found)}"
+
+
+def _lags(judged: Acceptance, used: set[str]) -> dict[str, object]:
+    """Return by how much slow sensors of the compared pulls were moved, if any were."""
+    said: dict[str, list[str]] = {}
+    for finding in judged.findings:
+        if finding.check == "lag" and finding.pull in used:
+            said.setdefault(finding.message, []).append(finding.pull)
+    texts = [f"{', '.join(names)}: {message}" for message, names in said.items()]
+    return {"sensor_lag": texts} if texts else {}
 
 
 def _doubts(

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from dynostats.arrays import Floats
-from dynostats.curves.sweep import column_of
+from dynostats.curves.lag_estimate import FASTER, Lag, estimate_lag
+from dynostats.curves.sweep import Sweep, column_of
 from dynostats.ingest.measurement import sample_at
 
 
@@ -27,43 +28,49 @@ class Aligned:
     findings: tuple[str, ...]
 
 
-def align_channels(samples: pl.DataFrame, lags: Mapping[str, float]) -> Aligned:
+def align_channels(
+    samples: pl.DataFrame, lags: Mapping[str, float | None], pulls: Sequence[Sweep] = ()
+) -> Aligned:
     """Align channels that read late, such as lambda behind its transport delay.
 
     Args:
         samples: One row a sample in file order.
-        lags: Channel to how late it reads, s; a lag of `lambda` is that of `lambda_1` too.
+        lags: Channel to how late it reads, s, None to estimate it; a lag of `lambda` is that of
+            `lambda_1` too.
+        pulls: The sweeps that a lag is estimated from.
 
     Returns:
         The log with the value at time t + lag in the row of time t, between two samples that
         stand next to each other on a straight line. In a log without a clock a late channel is
-        empty, since where it belongs is not known.
+        empty, since where it belongs is not known. A channel whose lag cannot be estimated stays
+        as it was logged.
 
     Example:
         >>> log = pl.DataFrame({"time": [0.0, 0.5, 1.0], "lambda": [1.0, 0.9, 0.8]})
         >>> align_channels(log, {"lambda": 0.5}).samples["lambda"].to_list()
         [0.9, 0.8, None]
     """
-    late = {name: lag for name in samples.columns if (lag := _lag_of(name, lags)) is not None}
+    late = {name: key for name in samples.columns if (key := _key_of(name, lags)) is not None}
     if not late:
         return Aligned(samples=samples, findings=())
     clock = (
         column_of(samples, "time") if "time" in samples.columns else np.full(len(samples), np.nan)
     )
-    moved = [
-        pl.Series(name, _moved(clock, column_of(samples, name), lag), nan_to_null=True)
-        for name, lag in late.items()
-    ]
-    return Aligned(
-        samples=samples.with_columns(moved),
-        findings=tuple(
-            _say(name, lag, has_clock=bool(np.isfinite(clock).any())) for name, lag in late.items()
-        ),
-    )
+    moved: list[pl.Series] = []
+    findings: list[str] = []
+    for name, key in late.items():
+        stated = lags[key]
+        lag = estimate_lag(samples, pulls, name) if stated is None else Lag(seconds=stated)
+        findings.append(_say(name, lag, has_clock=bool(np.isfinite(clock).any())))
+        if lag.seconds is not None:
+            values = _moved(clock, column_of(samples, name), lag.seconds)
+            moved.append(pl.Series(name, values, nan_to_null=True))
+    return Aligned(samples=samples.with_columns(moved), findings=tuple(findings))
 
 
-def _lag_of(name: str, lags: Mapping[str, float]) -> float | None:
-    return lags.get(name, lags.get(re.sub(r"_\d+$", "", name)))
+def _key_of(name: str, lags: Mapping[str, float | None]) -> str | None:
+    family = re.sub(r"_\d+$", "", name)
+    return next((key for key in (name, family) if key in lags), None)
 
 
 def _moved(clock: Floats, values: Floats, lag: float) -> Floats:
@@ -75,9 +82,23 @@ def _moved(clock: Floats, values: Floats, lag: float) -> Floats:
     return moved
 
 
-def _say(name: str, lag: float, *, has_clock: bool) -> str:
+def _say(name: str, lag: Lag, *, has_clock: bool) -> str:
+    if lag.seconds is None:
+        return (
+            f"How late {name} reads cannot be estimated: {lag.why_not}. Its curve is as logged; a "
+            "lag in seconds in the channel file aligns it."
+        )
     if not has_clock:
         return (
-            f"{name} reads {lag:g} s late, and there is no clock to align it by: it has no curve."
+            f"{name} reads {lag.seconds:g} s late, and there is no clock to align it by: it has no "
+            "curve."
         )
-    return f"{name} reads {lag:g} s late, as the channel file says; its curve is aligned by that."
+    if lag.low is None:
+        return (
+            f"{name} reads {lag.seconds:g} s late, as the channel file says; its curve is aligned "
+            "by that."
+        )
+    return (
+        f"{name} reads {lag.seconds:.2f} s late ({lag.low:.2f} to {lag.high:.2f}), estimated from "
+        f"how it follows {FASTER[0]} over {FASTER[1]}; its curve is aligned by that."
+    )

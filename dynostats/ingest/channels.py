@@ -115,7 +115,8 @@ class ChannelTable:
         preamble: Key of a name that counts above the table only, to its channel.
         rules: Key of a user's name to the user's rules.
         decimal: The decimal sign the user says the files have; "" leaves it to the files.
-        lags: Stored name of a channel to how late it reads, s, as the user says.
+        lags: Stored name of a channel to how late it reads, s, as the user says; None where it is
+            to be estimated.
     """
 
     channels: Mapping[str, Channel]
@@ -124,7 +125,7 @@ class ChannelTable:
     preamble: Mapping[str, Match]
     rules: Mapping[str, tuple[Match, ...]] = field(default_factory=dict[str, tuple[Match, ...]])
     decimal: str = ""
-    lags: Mapping[str, float] = field(default_factory=dict[str, float])
+    lags: Mapping[str, float | None] = field(default_factory=dict[str, float | None])
 
     def find_rule(self, text: str) -> Match | None:
         """Return the user's rule for a header or name, or None."""
@@ -200,7 +201,8 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
         user_toml: One table a channel: `names` (headers as they stand in the files), `unit` of the
             files' numbers, `reference` ("absolute" or "gauge"), `column` (number, from 1, where a
             header stands more than once), `stoichiometric` (turns an air fuel ratio into lambda),
-            `lag` (how late the sensor reads, s); before the tables, `decimal = ","` or `"."`.
+            `lag` (how late the sensor reads, s; "estimate" for lambda); before the tables,
+            `decimal = ","` or `"."`.
 
     Raises:
         InputError: If the user's file is missing, no TOML, or says something not in this list.
@@ -215,7 +217,7 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
             f"decimal is {decimal!r}.", where=str(user_toml), mend='Write decimal = "," or "."'
         )
     rules: dict[str, tuple[Match, ...]] = {}
-    lags: dict[str, float] = {}
+    lags: dict[str, float | None] = {}
     for name, entry in document.items():
         if isinstance(entry, dict) and "lag" in entry:
             lags[name] = _read_lag(
@@ -365,20 +367,31 @@ def _read_rule(
     )
 
 
-def _read_lag(name: str, value: object, *, where: str) -> float:
+def _read_lag(name: str, value: object, *, where: str) -> float | None:
     if name in {"time", "engine_speed"}:
         raise InputError(
             f"{name} cannot have a lag: the other channels are aligned to it.",
             where=where,
             mend="State the lag of the channels that read later than engine speed.",
         )
-    if not isinstance(value, int | float) or not 0.0 < value <= _LONGEST_LAG_S:
+    if value == "estimate":
+        if re.fullmatch(r"lambda(_\d+)?", name):
+            return None
+        raise InputError(
+            f"the lag of {name} cannot be estimated: only lambda has faster channels to follow "
+            "(air_flow over fuel_flow).",
+            where=where,
+            mend="Write seconds: lag = 0.35.",
+        )
+    seconds = float(value) if isinstance(value, int | float) and value is not True else 0.0
+    if not 0.0 < seconds <= _LONGEST_LAG_S:
         raise InputError(
             f"lag is {value!r}.",
             where=where,
-            mend=f"Write seconds, above 0 and up to {_LONGEST_LAG_S:g}: lag = 0.35.",
+            mend=f"Write seconds, above 0 and up to {_LONGEST_LAG_S:g}: lag = 0.35; or, for "
+            'lambda, lag = "estimate".',
         )
-    return float(value)
+    return seconds
 
 
 def _read_unit(value: object, spec: Channel | None, *, where: str) -> str:

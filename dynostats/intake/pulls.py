@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -136,7 +136,7 @@ def read_parts(
         )
         return log, [whole]
     left_out = (Finding(check="sweep", severity="note", message=m) for m in sweeps.findings)
-    aligned = align_channels(log.samples, table.lags)
+    aligned = align_channels(log.samples, table.lags, sweeps.pulls)
     late = (Finding(check="lag", severity="note", message=m) for m in aligned.findings)
     findings = (*log.findings, *left_out, *late)
     starts = _starts(log.samples, sweeps.pulls)
@@ -148,11 +148,23 @@ def read_parts(
             sweep,
             aligned=aligned.samples,
             rows=range(start, end),
-            findings=findings,
+            findings=tuple(_weigh(finding, sweep) for finding in findings),
         )
         for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
     ]
     return log, parts
+
+
+def _weigh(finding: Finding, sweep: Sweep) -> Finding:
+    """Make a note of what lies outside the pull: idle before it, overrun, another pull."""
+    inside = not finding.rows or any(
+        min(last, sweep.last_row) > max(first, sweep.first_row) for first, last in finding.rows
+    )
+    if inside or finding.severity == "note":
+        return finding
+    return replace(
+        finding, severity="note", message=f"{finding.message} All of it lies outside the pull."
+    )
 
 
 def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:

@@ -89,6 +89,8 @@ def test_the_example_holds():
         ('[lambda]\nlag = "long"', "lag is 'long'"),
         ("[lambda]\nlag = -0.2", "lag is -0.2"),
         ("[lambda]\nlag = 20", "lag is 20"),
+        ("[lambda]\nlag = true", "lag is True"),
+        ('[oil_pressure]\nlag = "estimate"', "oil_pressure cannot be estimated"),
         ("[engine_speed]\nlag = 0.2", "cannot have a lag"),
     ],
 )

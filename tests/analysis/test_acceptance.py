@@ -158,6 +158,46 @@ def test_a_channel_that_nobody_else_has_is_not_missing():
     assert said(findings(change=only_one)) == []
 
 
+@pytest.mark.parametrize("runs", [("AAA", "AAAA", "AAA"), ("AAA", "AAAA", "AAA", "ABAB")])
+def test_an_odd_pull_of_three_does_not_make_the_other_two_look_odd(runs):
+    def spoil(channels, _setup, place):
+        if place == (2, 2):
+            channels["oil_temperature"] = channels["oil_temperature"] + 20.0
+            channels["time"] = channels["time"] / 1.3
+
+    assert {(pull, check) for pull, check, _ in said(findings(*runs, change=spoil))} == {
+        ("mill2-2", "start_temperature"),
+        ("mill2-2", "sweep_rate"),
+    }
+
+
+def test_two_odd_pulls_of_five_do_not_back_each_other():
+    def spoil(channels, _setup, place):
+        if place in {(1, 2), (1, 4)}:
+            channels["oil_temperature"] = channels["oil_temperature"] + 20.0
+
+    found = {pull for pull, _, _ in said(findings("AAA", "AAAAA", "AAA", change=spoil))}
+    assert found == {"mill1-2", "mill1-4"}
+
+
+def test_of_a_session_of_two_the_engine_tells_which_started_hot():
+    def heat(channels, _setup, place):
+        if place == (3, 2):
+            channels["oil_temperature"] = channels["oil_temperature"] + 20.0
+
+    (finding,) = findings("AAA", "AAA", "AAAA", "AA", change=heat).findings
+    assert (finding.pull, finding.check) == ("mill3-2", "start_temperature")
+    assert "20 K hotter than the other pulls of its engine" in finding.message
+
+
+def test_a_session_of_two_that_started_warm_together_was_meant_so():
+    def heat(channels, _setup, place):
+        if place[0] == 3:
+            channels["oil_temperature"] = channels["oil_temperature"] + 20.0
+
+    assert said(findings("AAA", "AAA", "AAAA", "AA", change=heat)) == []
+
+
 # --- against the engine's past -------------------------------------------------------------------
 
 
@@ -227,15 +267,40 @@ def test_torque_far_from_its_setup_is_told():
     assert "no reason to exclude it" in finding.message
 
 
-def test_of_a_pair_nothing_tells_which_is_odd():
-    def slip(channels, _setup, place):
-        if place == (3, 2):
+def slip_at(place):
+    def slip(channels, _setup, at):
+        if at == place:
             channels["torque"] = 0.95 * channels["torque"]
 
-    found = findings("AAA", "AAA", "AAAA", "AA", change=slip).findings
-    bands = [one for one in found if one.check == "outside_band"]
-    assert {one.pull for one in bands} == {"mill3-1", "mill3-2"}
-    assert all("Nothing tells which of the two is odd" in one.message for one in bands)
+    return slip
+
+
+def bands(result):
+    return {one.pull: one.message for one in result.findings if one.check == "outside_band"}
+
+
+def test_of_a_pair_nothing_tells_which_is_odd():
+    found = bands(findings("AAA", "AAA", "AAAA", "BB", change=slip_at((3, 2))))
+    assert found.keys() == {"mill3-1", "mill3-2"}
+    assert all("Nothing tells which of the two is odd" in text for text in found.values())
+
+
+@pytest.mark.parametrize("runs", [("AAA", "AAA", "AAAA", "AA"), ("ABBA", "AAA", "ABAB", "ABA")])
+def test_other_sessions_tell_which_of_a_pair_is_odd(runs):
+    place = (3, 2) if runs[3] == "AA" else (3, 3)
+    found = bands(findings(*runs, change=slip_at(place)))
+    assert found.keys() == {f"mill{place[0]}-{place[1]}"}
+    assert "this one of the two is odd" in next(iter(found.values()))
+
+
+def test_a_session_that_reads_low_as_a_whole_does_not_blame_the_good_pull():
+    def low(channels, setup, at):
+        if at[0] == 3:  # all of this session reads 4% low, one pull of it another 5%
+            channels["torque"] = 0.96 * channels["torque"]
+        slip_at((3, 1))(channels, setup, at)
+
+    found = bands(findings("ABBA", "AAA", "ABAB", "ABBA", change=low))
+    assert found.keys() == {"mill3-1"}
 
 
 # --- the result ----------------------------------------------------------------------------------

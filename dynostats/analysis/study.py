@@ -80,7 +80,7 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
     inside = (pl.col("dyno") == dyno) & pl.col("session").is_in(sessions)
     own = accepted.filter(inside)
     on_dyno = pulls.filter(state="accepted", dyno=dyno)
-    scope = _nearby(on_dyno, own, engine, most=MOST_SCOPE)
+    scope = _nearby(on_dyno, own, engine)
     return Study(
         pulls=own,
         excluded=mine.filter(
@@ -95,35 +95,31 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
     )
 
 
-def pulls_near(
-    pulls: pl.DataFrame, questions: Sequence[Question], *, most: int = MOST_SCOPE
-) -> pl.DataFrame:
+def pulls_near(pulls: pl.DataFrame, questions: Sequence[Question]) -> pl.DataFrame:
     """Return the pulls that the answers to some questions may look at, excluded ones too.
 
     Args:
         pulls: One row a pull of everything in the warehouse.
         questions: The questions.
-        most: About how many accepted pulls, whole sessions; those of the study whatever they are.
 
     Raises:
         AnalysisError: As in `find_study`.
     """
-    studies = [find_study(pulls, one.engine, one.baseline, one.candidate) for one in questions]
     scopes = [
-        _nearby(study.scope, study.pulls, one.engine, most=most).select("engine", "session")
-        for study, one in zip(studies, questions, strict=True)
+        find_study(pulls, one.engine, one.baseline, one.candidate).scope.select("engine", "session")
+        for one in questions
     ]
     return pulls.join(
         pl.concat(scopes), on=["engine", "session"], how="semi", maintain_order="left"
     )
 
 
-def _nearby(on_dyno: pl.DataFrame, own: pl.DataFrame, engine: str, *, most: int) -> pl.DataFrame:
+def _nearby(on_dyno: pl.DataFrame, own: pl.DataFrame, engine: str) -> pl.DataFrame:
     """Return whole sessions: the study's, the engine's others, then others', the nearest first.
 
     Near is near in time where every pull's start is known, else in the order of storing.
     """
-    if on_dyno.height <= most:
+    if on_dyno.height <= MOST_SCOPE:
         return on_dyno
     dated = on_dyno["started"].null_count() == 0
     when = pl.col("started").dt.epoch("s") if dated else pl.int_range(pl.len())
@@ -143,7 +139,7 @@ def _nearby(on_dyno: pl.DataFrame, own: pl.DataFrame, engine: str, *, most: int)
             pulls=pl.len(),
         )
         .sort("rank", "away", maintain_order=True)
-        .filter((pl.col("pulls").cum_sum() <= most) | (pl.col("rank") == 0))
+        .filter((pl.col("pulls").cum_sum() <= MOST_SCOPE) | (pl.col("rank") == 0))
     )
     return on_dyno.join(chosen.select(key), on=key, how="semi", maintain_order="left")
 

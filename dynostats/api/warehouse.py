@@ -40,9 +40,6 @@ if TYPE_CHECKING:
     from dynostats.report import Shop
 
 AnyPath = str | os.PathLike[str]
-# A comparison's pulls are judged beside so many, the nearest of their engine first; `check` looks
-# at more.
-MOST_BESIDE = 80
 
 
 def open_warehouse(path: AnyPath) -> Warehouse:
@@ -290,8 +287,7 @@ class Warehouse:
             )
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
-            beside = pulls_near(pulls, questions, most=MOST_BESIDE)
-            judged = judge_stored(store, used_pulls(found), among=beside)
+            judged = judge_stored(store, used_pulls(found), among=near)
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))

@@ -35,9 +35,11 @@ from dynostats.warehouse.schema import program
 
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
+    from dynostats.analysis.envelope import Envelope
+    from dynostats.api.envelope import EnvelopeFinding
     from dynostats.api.noise import CellNoise
     from dynostats.intake import IngestReport, Progress
-    from dynostats.report import Shop
+    from dynostats.report import Provenance, Shop
 
 AnyPath = str | os.PathLike[str]
 
@@ -337,6 +339,45 @@ class Warehouse:
             curves = store.curves(dyno=dyno, engine=engine)
         return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
 
+    def envelope(
+        self,
+        *files: AnyPath,
+        reference: str,
+        engine: str | None = None,
+        channels: AnyPath | None = None,
+        ambient_pressure: float | None = None,
+    ) -> EnvelopeFinding:
+        """Say whether new logs lie within the range of the accepted pulls of a setup.
+
+        The logs are read as `ingest` reads them, and nothing is stored.
+
+        Args:
+            *files: Log files, of a vehicle or of the engine back on the dyno.
+            reference: Setup whose accepted pulls form the range.
+            engine: Its engine; None when only one has that setup.
+            channels: A TOML file with the logger's own channel names.
+            ambient_pressure: Barometer where the logs were made, kPa: makes gauge boost absolute
+                where the log has none.
+
+        Raises:
+            InputError: A file is missing or no log.
+            WarehouseError: The setup or the engine is not stored.
+            AnalysisError: Fewer than two accepted pulls, or none of the channels watched.
+        """
+        from dynostats.analysis.envelope import check_envelope
+        from dynostats.api.envelope import gather_reference, read_files, with_remarks
+        from dynostats.ingest import load_channel_table
+
+        table = load_channel_table(None if channels is None else Path(channels))
+        read = read_files(
+            [Path(file) for file in files], table, ambient_pressure_kpa=ambient_pressure
+        )
+        with self._reading() as store:
+            pulls, remarks = gather_reference(
+                store, reference, engine=engine, besides=[one.sha256 for one in read]
+            )
+        return with_remarks(check_envelope(pulls, [one.log for one in read]), remarks)
+
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
     ) -> Path:
@@ -367,6 +408,31 @@ class Warehouse:
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         return write_report(finding, Path(path), shop=shop, provenance=provenance)
+
+    def report_envelope(self, finding: Envelope, path: AnyPath, *, command: str = "") -> Path:
+        """Write an envelope check as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.envelope import write_envelope
+
+        return write_envelope(finding, Path(path), provenance=self._provenance(command))
+
+    def _provenance(self, command: str) -> Provenance:
+        """Return where a page comes from: this program, this warehouse as it stands."""
+        from dynostats import __version__
+        from dynostats.report import Provenance
+
+        with self._reading() as store:
+            hashes = sorted(set(store.pulls()["sha256"].to_list()))
+        return Provenance(
+            version=__version__,
+            command=command,
+            warehouse=self.path.name,
+            warehouse_hash=sha256("\n".join(hashes).encode()).hexdigest(),
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+        )
 
     def query(self, text: str, **values: Value) -> QueryAnswer:
         """Answer a named query, or the user's own SQL, which can only read.

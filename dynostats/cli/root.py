@@ -14,6 +14,7 @@ import click
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
+from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
@@ -79,6 +80,7 @@ for command in (
     check,
     compare,
     repeatability,
+    envelope,
     exclude,
     include,
     amend,

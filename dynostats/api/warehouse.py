@@ -36,7 +36,9 @@ from dynostats.warehouse.schema import program
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
     from dynostats.analysis.envelope import Envelope
+    from dynostats.analysis.monitor import Monitoring
     from dynostats.api.envelope import EnvelopeFinding
+    from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
@@ -257,6 +259,7 @@ class Warehouse:
         from dynostats.analysis.question import Question
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
+        from dynostats.api.monitor import warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -297,6 +300,8 @@ class Warehouse:
             )
 
         told = add_doubts(found, judged, ask_without=ask_without)
+        with self._reading() as store:
+            told = warn_of_breaks(store, told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
     def check(self, *pulls: str) -> Acceptance:
@@ -328,6 +333,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
+        from dynostats.api.monitor import warn_of_noise
         from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
@@ -337,7 +343,9 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-        return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
+            breaks = warn_of_noise(store, pulls)
+        found = measure_repeatability(curve_set(pulls, curves))
+        return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
 
     def envelope(
         self,
@@ -377,6 +385,89 @@ class Warehouse:
                 store, reference, engine=engine, besides=[one.sha256 for one in read]
             )
         return with_remarks(check_envelope(pulls, [one.log for one in read]), remarks)
+
+    def monitor(
+        self,
+        *,
+        dyno: str | None = None,
+        engine: str | None = None,
+        setup: str | None = None,
+        channels: Sequence[str] | None = None,
+    ) -> CellMonitoring:
+        """Say whether the cell is still the cell it was, from a reference setup.
+
+        Args:
+            dyno: Only this dyno.
+            engine: Only this engine.
+            setup: The reference setup; None for the one pulled in most sessions.
+            channels: Channels charted beside torque; None for boost, mixture, fuel and oil
+                pressure, as far as the pulls have them.
+
+        Raises:
+            WarehouseError: A name is not stored.
+            AnalysisError: No pull is accepted in that scope, or none has a channel named.
+        """
+        from dynostats.analysis.monitor import monitor_cell
+        from dynostats.api.monitor import CellMonitoring, gather_scope
+
+        with self._reading() as store:
+            scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
+        return CellMonitoring.of(monitor_cell(scope, channels))
+
+    def add_event(
+        self,
+        kind: str,
+        what: str,
+        *,
+        at: datetime | None = None,
+        dyno: str | None = None,
+        who: str | None = None,
+    ) -> str:
+        """Log something done to a cell; it is never overwritten.
+
+        Args:
+            kind: "calibration", "service", "repair" or "other".
+            what: What was done.
+            at: When, local time of the shop; None for now.
+            dyno: The dyno; None when there is only one.
+            who: Who says so; None for the login name.
+
+        Returns:
+            The name of the entry, such as E1.
+
+        Raises:
+            WarehouseError: The kind or the dyno is not known, or it does not say what was done.
+            AnalysisError: Several dynos are stored and none is named.
+        """
+        from dynostats.api.monitor import dyno_of_event, local_now
+        from dynostats.warehouse import NewEvent
+
+        with self._writing() as store:
+            return store.log_event(
+                NewEvent(
+                    dyno=dyno_of_event(store, dyno),
+                    kind=kind,
+                    happened_at=at or local_now(),
+                    what=what,
+                    who=_name(who),
+                )
+            )
+
+    def withdraw_event(self, event: str, *, why: str, who: str | None = None) -> str:
+        """Take a wrong entry back; both stay in the log.
+
+        Raises:
+            WarehouseError: There is no such event, it is taken back already, or no reason.
+        """
+        with self._writing() as store:
+            return store.withdraw_event(event, why=why, who=_name(who))
+
+    def events(self, *, dyno: str | None = None) -> EventList:
+        """List what was done to the cells, by date."""
+        from dynostats.api.monitor import EventList
+
+        with self._reading() as store:
+            return EventList(frame=store.events(dyno))
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
@@ -418,6 +509,16 @@ class Warehouse:
         from dynostats.report.envelope import write_envelope
 
         return write_envelope(finding, Path(path), provenance=self._provenance(command))
+
+    def report_monitoring(self, finding: Monitoring, path: AnyPath, *, command: str = "") -> Path:
+        """Write a monitoring of the cell as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.monitor import write_monitoring
+
+        return write_monitoring(finding, Path(path), provenance=self._provenance(command))
 
     def _provenance(self, command: str) -> Provenance:
         """Return where a page comes from: this program, this warehouse as it stands."""

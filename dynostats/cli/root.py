@@ -16,6 +16,7 @@ from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
+from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
@@ -81,6 +82,8 @@ for command in (
     compare,
     repeatability,
     envelope,
+    monitor,
+    event,
     exclude,
     include,
     amend,

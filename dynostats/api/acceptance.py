@@ -16,24 +16,30 @@ from dynostats.analysis.acceptance import (
     merge,
 )
 from dynostats.analysis.comparison import Comparison
+from dynostats.curves.acceptance import smoothed_over
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
 # So many pulls of an engine are judged at a time, in the order of storing: memory bounds them, and
 # what is years away says little of what is usual now.
 MOST_TOGETHER = 600
+# Curves whose widths of smoothing differ by less than this factor are smoothed alike.
+UNLIKE_SMOOTHING = 1.2
 
 
-def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Acceptance:
+def judge_stored(
+    store: Store, chosen: Collection[str] | None = None, *, among: pl.DataFrame | None = None
+) -> Acceptance:
     """Judge stored pulls against what was stored with them.
 
     Args:
         store: The open warehouse.
         chosen: Names of pulls, which must exist; None for all.
+        among: Stored pulls to judge them by, themselves among them; None for all.
     """
-    pulls = store.pulls()
+    pulls = store.pulls() if among is None else among
     wanted = set(pulls["pull"] if chosen is None else chosen)
-    torque = store.curves()
+    torque = store.curves(pulls.filter(state="accepted")["pull"].to_list())
     parts: list[Acceptance] = []
     for block in _blocks(pulls):
         own = wanted.intersection(block["pull"])
@@ -112,6 +118,7 @@ def add_doubts(
             warnings=(
                 *_dangers(judged, _used(one)),
                 *_doubts(one, doubtful, again),
+                *_unlike_smoothing(judged, _used(one)),
                 *one.warnings,
             ),
         )
@@ -161,6 +168,22 @@ def _dangers(judged: Acceptance, used: set[str]) -> Iterator[str]:
         names = ", ".join(dict.fromkeys(finding.pull for finding in same))
         first = f" (in {same[0].pull})" if len({finding.pull for finding in same}) > 1 else ""
         yield f"{names}: {same[0].message}{first}"
+
+
+def _unlike_smoothing(judged: Acceptance, used: set[str]) -> Iterator[str]:
+    """Say when the curves of a comparison are not all smoothed over the same engine speeds."""
+    widths = dict.fromkeys(used, 0.0)
+    for one in judged.findings:
+        if one.pull in used:
+            widths[one.pull] = max(widths[one.pull], smoothed_over(one.check, one.message))
+    least, most = min(widths.values(), default=0.0), max(widths.values(), default=0.0)
+    if most > UNLIKE_SMOOTHING * max(least, smoothed_over("", "")):
+        wide = sorted(name for name, width in widths.items() if width * UNLIKE_SMOOTHING > most)
+        yield (
+            f"{', '.join(wide)}: logged so sparsely that the curve is smoothed over ±{most:.0f} "
+            "rpm, more than other pulls of this comparison. Where the curve bends sharply, part "
+            "of a difference may be the smoothing alone."
+        )
 
 
 def _doubts(

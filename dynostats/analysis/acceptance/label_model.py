@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dynostats.analysis.design import RANK_TOLERANCE
 from dynostats.arrays import Flags, Floats, Ints
 
 # Degrees of freedom of the pull noise without which no label is judged.
@@ -152,7 +153,7 @@ def _lay_out(setup: Ints, session: Ints, here: int) -> _Design:
     order = np.append(np.setdiff1d(session, [here]), here)
     sessions = (session[:, None] == order[None, :]).astype(np.float64)
     both = np.hstack([setups, sessions])
-    hat = both @ np.linalg.pinv(both.T @ both, hermitian=True) @ both.T
+    hat = both @ np.linalg.pinv(both.T @ both, rcond=RANK_TOLERANCE, hermitian=True) @ both.T
     rank = round(float(np.trace(hat)))
     counts = setups.sum(axis=0)
     met = (setups.T @ sessions) ** 2 / counts[:, None]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dynostats.curves.acceptance.cylinders import CylinderSpread, measure_cylinders
 from dynostats.curves.acceptance.evidence import Evidence
 from dynostats.curves.acceptance.judge import DANGERS, judge_pull, why_void
+from dynostats.curves.acceptance.smoothing import smoothed_over
 
 __all__ = [
     "DANGERS",
@@ -17,5 +18,6 @@ __all__ = [
     "Evidence",
     "judge_pull",
     "measure_cylinders",
+    "smoothed_over",
     "why_void",
 ]

@@ -9,6 +9,7 @@ from dynostats.curves.acceptance.evidence import Evidence
 from dynostats.curves.acceptance.load import check_load
 from dynostats.curves.acceptance.pressures import FUEL_DANGER, check_pressures
 from dynostats.curves.acceptance.sensors import check_sensors
+from dynostats.curves.acceptance.smoothing import check_smoothing
 from dynostats.ingest import Finding
 
 # Checks that tell of a danger to the engine or to people, whatever they mean for the data.
@@ -28,6 +29,7 @@ def judge_pull(pull: Evidence) -> tuple[Finding, ...]:
         *check_pressures(pull),
         *check_sensors(pull),
         *check_cylinders(pull.curve),
+        *check_smoothing(pull),
     )
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from dynostats.analysis.envelope import CHANNELS, LOAD_CHANNELS, Envelope, NewLog, Reference
+from dynostats.analysis.monitor import Break
+from dynostats.api.monitor import find_breaks
 from dynostats.api.names import require_name
 from dynostats.api.results import as_html
 from dynostats.errors import AnalysisError, InputError
@@ -147,7 +149,9 @@ def gather_reference(
         curves=store.curves(pulls["pull"].to_list(), channels=(*LOAD_CHANNELS, *_others())),
         samples=[store.samples(name) for name in members[-MOST_SAMPLED:]],
     )
-    return reference, tuple(_remarks(mine, same, dyno, len(members)))
+    remarks = _remarks(mine, same, dyno, len(members))
+    own = mine.filter(pl.col("pull").is_in(members))
+    return reference, (*remarks, *_warn_old(find_breaks(store, dyno), own))
 
 
 def _others() -> tuple[str, ...]:
@@ -208,6 +212,19 @@ def _remarks(mine: pl.DataFrame, same: pl.DataFrame, dyno: str, used: int) -> li
             "other dynos or further back are left out."
         )
     return found
+
+
+def _warn_old(breaks: Sequence[Break], own: pl.DataFrame) -> list[str]:
+    """Say how many reference pulls are older than the last break of their cell."""
+    older = [(one, one.split(own)[0].height) for one in breaks]
+    if not older or not older[-1][1]:
+        return []
+    last, count = older[-1]
+    text = (
+        f"{count} of the {own.height} reference pulls are older than {last.words}: what was "
+        "calibrated or moved then may read otherwise since."
+    )
+    return [text]
 
 
 def with_remarks(found: Envelope, remarks: Sequence[str]) -> EnvelopeFinding:

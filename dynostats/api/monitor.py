@@ -140,18 +140,15 @@ def standing_events(store: Store, dyno: str) -> tuple[CellEvent, ...]:
 
 
 def warn_of_breaks(store: Store, found: Sequence[Comparison]) -> tuple[Comparison, ...]:
-    """Return comparisons with what breaks in their cell's history mean for them."""
-    pulls = store.pulls().with_columns(pl.col("dyno").fill_null("")).filter(state="accepted")
-    told: list[Comparison] = []
-    for one in found:
-        dyno = str(one.pull_table["dyno"].fill_null("")[0])
-        breaks = find_breaks(store, dyno)
-        warnings = (
-            *warn_compared(breaks, one.pull_table),
-            *warn_history(breaks, pulls.filter(dyno=dyno)),
-        )
-        told.append(replace(one, warnings=(*one.warnings, *warnings)))
-    return tuple(told)
+    """Return comparisons of one dyno with what breaks in its history mean for them."""
+    dyno = str(found[0].pull_table["dyno"].fill_null("")[0])
+    pulls = store.pulls().with_columns(pl.col("dyno").fill_null(""))
+    breaks = find_breaks(store, dyno)
+    history = tuple(warn_history(breaks, pulls.filter(state="accepted", dyno=dyno)))
+    return tuple(
+        replace(one, warnings=(*one.warnings, *warn_compared(breaks, one.pull_table), *history))
+        for one in found
+    )
 
 
 def warn_of_noise(store: Store, pulls: pl.DataFrame) -> tuple[str, ...]:

@@ -14,7 +14,13 @@ import polars as pl
 
 from dynostats.analysis.envelope import NewLog, Reference
 from dynostats.curves import smooth
-from dynostats.simulate.noise import CurveNoise, draw_pull_curves, draw_session_curves
+from dynostats.simulate.noise import (
+    CurveNoise,
+    NoiseShape,
+    draw_pull_curves,
+    draw_session_curves,
+    shape_noise,
+)
 
 RATE_HZ, PACE_RPM_S = 20.0, 400.0
 RPM = np.arange(2500.0, 6501.0, 50.0)
@@ -44,17 +50,22 @@ class World:
         history: Pulls of another setup of the same engine, one number a session.
         ratio: Session SD over pull SD, of every channel.
         channels: Channels logged.
+        shape: Shape of the noise over speed, as the simulator names it.
+        repeated: Whether the history is of one setup; else no setup ever comes back, and how far
+            days differ cannot be learned.
     """
 
     reference: tuple[int, ...] = (3,)
     history: tuple[int, ...] = (3,) * 6
     ratio: float = 1.0
     channels: tuple[str, ...] = field(default=tuple(MEANS))
+    shape: NoiseShape = "smooth"
+    repeated: bool = True
 
     def noise(self, channel: str) -> CurveNoise:
         """Return the noise of a channel."""
         sd = PULL_SD_PCT[channel]
-        return CurveNoise(pull_sd_pct=sd, session_sd_pct=self.ratio * sd)
+        return shape_noise(self.shape, pull_sd_pct=sd, session_sd_pct=self.ratio * sd)
 
 
 @cache
@@ -67,7 +78,10 @@ def sweep() -> tuple[np.ndarray, np.ndarray]:
 def make_reference(world: World, rng: np.random.Generator) -> Reference:
     """Simulate the reference pulls and the history around them."""
     rows, curves, samples = [], [], []
-    plan = [("ref", n) for n in world.reference] + [("other", n) for n in world.history]
+    others = [
+        ("other" if world.repeated else f"other {at}", n) for at, n in enumerate(world.history)
+    ]
+    plan = [("ref", n) for n in world.reference] + others
     for number, (setup, count) in enumerate(plan):
         errors = open_session(world, rng)
         for order in range(1, count + 1):

@@ -301,3 +301,70 @@ def test_steps_go_up_to_what_was_pulled_and_never_say_safe(clean):
     assert "safe" not in words.lower()
     assert "licensed practice" in words
     assert "before the next step" in words
+
+
+def test_where_only_banks_tell_the_mixture_they_are_needed():
+    rng = np.random.default_rng(6)
+    world = World(channels=("lambda", "oil_pressure"), history=(3,) * 8)
+    reference, log = make_reference(world, rng), new_log(world, rng).samples
+    banks = replace(
+        reference,
+        curves=reference.curves.rename({"lambda": "lambda_1"}),
+        samples=[one.rename({"lambda": "lambda_1"}) for one in reference.samples],
+    )
+    found = check_envelope(
+        banks, [NewLog(name="run.csv", samples=log.rename({"lambda": "lambda_1"}))]
+    )
+    assert found.inside
+    assert not any("no mixture" in text for text in found.warnings)
+    found = check_envelope(banks, [NewLog(name="run.csv", samples=log.drop("lambda"))])
+    assert found.verdict == "not_enough_covered"
+
+
+def test_what_the_pulls_do_not_have_is_told():
+    rng = np.random.default_rng(6)
+    world = World(channels=("lambda",))
+    found = check_envelope(make_reference(world, rng), [new_log(world, rng)])
+    (text,) = [text for text in found.warnings if "reference pulls have no" in text]
+    assert "boost" in text
+    assert "fuel pressure" in text
+
+
+def test_pulls_that_share_no_speeds_have_no_band(reference):
+    first, *others = reference.members
+    split = (
+        pl.when(pl.col("pull") == first)
+        .then(pl.col("rpm") < 4000.0)
+        .otherwise(pl.col("rpm") > 4500.0)
+    )
+    own = pl.col("pull").is_in(reference.members)
+    apart = reference.curves.with_columns(
+        pl.when(~own | split).then(pl.col("lambda")).alias("lambda")
+    ).filter(~pl.col("pull").is_in(others[1:]))
+    pulls = reference.pulls.filter(~pl.col("pull").is_in(others[1:]))
+    found = check_envelope(
+        replace(reference, curves=apart, pulls=pulls), [new_log(WORLD, np.random.default_rng(2))]
+    )
+    one = channel_of(found, "lambda")
+    assert one.status == "not_covered"
+    assert "Fewer than two alike reference pulls" in one.text
+    assert found.verdict == "not_enough_covered"
+
+
+def test_a_band_is_not_narrower_than_sensors_can_tell(reference):
+    same = reference.curves.filter(pl.col("pull") == reference.members[0])
+    copies = pl.concat(same.with_columns(pull=pl.lit(name)) for name in reference.members)
+    pulls = reference.pulls.filter(pl.col("pull").is_in(reference.members))
+    band = learn_band(
+        watch("charge_temperature"),
+        replace(reference, curves=copies, pulls=pulls).table("charge_temperature"),
+        engine="mill",
+    )
+    low, high = band.edges()
+    assert (high - low) / 2.0 == pytest.approx(np.ones(len(low)), rel=1e-3)  # K
+
+
+def test_how_far_the_throttle_opened_is_told(reference):
+    log = new_log(WORLD, np.random.default_rng(2)).samples.with_columns(throttle=pl.lit(82.0))
+    found = check_envelope(reference, [NewLog(name="run.csv", samples=log)])
+    assert any("the throttle reaches 82%" in text for text in found.warnings)

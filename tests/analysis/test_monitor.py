@@ -195,6 +195,13 @@ def test_a_short_pull_is_left_out_and_named():
     assert any("2000 to 4000 rpm: P3" in text for text in found.warnings)
 
 
+def test_only_the_latest_sessions_are_looked_at(monkeypatch):
+    monkeypatch.setattr("dynostats.analysis.monitor.series.MOST_SESSIONS", 12)
+    found = monitor_cell(scope_of(steady(20)))
+    assert found.charts[0].points["session"].to_list() == [f"w{week:02d}" for week in range(8, 20)]
+    assert any("latest 12 sessions are looked at; 8 are older" in text for text in found.warnings)
+
+
 def test_a_session_mean_is_the_mean_of_log_torque():
     scope = scope_of([0.0, 1.0, -1.0], sd=0.0)
     chart = monitor_cell(scope).charts[0]

@@ -74,7 +74,7 @@ def test_an_event_is_logged_listed_drawn_and_taken_back(own, tmp_path):
     assert own("verify").status == 0
 
 
-def test_a_calibration_splits_the_history_and_the_answers_say_so(own):
+def test_a_calibration_splits_the_history_and_the_answers_say_so(own, first_files):
     # Sessions of May 2, 9 and 16; without start times a sheet's session has no date.
     for number, day in enumerate((2, 2, 2, 9, 9, 9, 16, 16, 16, 16), start=1):
         own(
@@ -90,6 +90,9 @@ def test_a_calibration_splits_the_history_and_the_answers_say_so(own):
     told = [text for text in own(*COMPARE).json()["warnings"] if "older than" in text]
     assert len(told) == 1
     assert "the calibration E1 of 2025-05-12" in told[0]
+    log = first_files / "may-02_1.csv"
+    asked = ("envelope", "--reference", "standard", log, "--ambient-pressure", "99.2", "--json")
+    assert any("5 of the 7 reference pulls" in text for text in own(*asked).json()["warnings"])
     told = own("repeatability", "--json").json()["warnings"]
     assert any("6 of the 10 pulls" in text and "E1" in text for text in told)
 

@@ -6,7 +6,7 @@ learns them for torque, and the factor is drawn by the same parametric bootstrap
 field (`dynostats.analysis.field`), in which every variance is estimated anew in each draw. The
 chance of any false "outside" is split evenly over the channels and the runs of a log (Bonferroni),
 which keeps it whatever their correlation. At no speed is the band narrower than the exact two-sided
-tolerance factor makes it.
+tolerance factor makes it, nor than sensors can tell.
 """
 
 from __future__ import annotations
@@ -90,7 +90,8 @@ class Band:
             sampling: Variance that few samples add to a log's curve, shape (…, speeds).
         """
         together = self.factor * np.sqrt(self.error**2 + sampling)
-        return np.maximum(together, self.tolerance * np.sqrt(self.single**2 + sampling))
+        at_one = self.tolerance * np.sqrt(self.single**2 + sampling)
+        return np.maximum(np.maximum(together, at_one), self.watched.least_half_width(self.mean))
 
     def edges(self, sampling: Floats | float = 0.0) -> tuple[Floats, Floats]:
         """Return the lower and the upper edge in the channel's unit."""

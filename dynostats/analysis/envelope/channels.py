@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,8 @@ class Watched:
         why: What that side does, and what to do first.
         widest: Half-width beyond which a band tells nothing: a share of the mean, or K for a
             temperature.
+        narrowest: Half-width below which a band would tell of the sensor, not of the engine;
+            likewise.
         needed: Whether a log without it leaves the answer open, where the pulls have it.
     """
 
@@ -37,6 +39,7 @@ class Watched:
     danger: str
     why: str
     widest: float
+    narrowest: float
     needed: bool
 
     @property
@@ -56,6 +59,12 @@ class Watched:
     def to_unit(self, logs: Floats) -> Floats:
         """Return values in the channel's unit."""
         return np.exp(logs) - (_KELVIN if self.thermal else 0.0)
+
+    def least_half_width(self, mean: Floats) -> Floats:
+        """Return the narrowest half-width on the log scale, at means on that scale."""
+        if not self.thermal:
+            return np.full_like(mean, self.narrowest)
+        return self.narrowest / np.exp(mean)
 
     def is_too_wide(self, mean: Floats, low: Floats, high: Floats) -> Floats:
         """Return 1 where the half-width tells nothing, shape (speeds,), all in the unit."""
@@ -101,6 +110,7 @@ _CORE = (
         danger="above",
         why=_BOOST,
         widest=0.08,
+        narrowest=0.005,
         needed=True,
     ),
     Watched(
@@ -110,6 +120,7 @@ _CORE = (
         danger="above",
         why=_LEAN,
         widest=0.05,
+        narrowest=0.005,
         needed=True,
     ),
     Watched(
@@ -119,6 +130,7 @@ _CORE = (
         danger="below",
         why=_FUEL,
         widest=0.10,
+        narrowest=0.01,
         needed=True,
     ),
     Watched(
@@ -128,6 +140,7 @@ _CORE = (
         danger="below",
         why=_OIL,
         widest=0.20,
+        narrowest=0.02,
         needed=True,
     ),
     Watched(
@@ -137,6 +150,7 @@ _CORE = (
         danger="above",
         why=_HEAT,
         widest=15.0,
+        narrowest=1.0,
         needed=True,
     ),
     Watched(
@@ -146,6 +160,7 @@ _CORE = (
         danger="above",
         why=_FLUID,
         widest=20.0,
+        narrowest=1.0,
         needed=False,
     ),
     Watched(
@@ -155,6 +170,7 @@ _CORE = (
         danger="above",
         why=_FLUID,
         widest=20.0,
+        narrowest=1.0,
         needed=False,
     ),
 )
@@ -183,6 +199,7 @@ def watch(channel: str) -> Watched:
             danger="above",
             why=_LEAN,
             widest=0.05,
+            narrowest=0.005,
             needed=False,
         )
     return Watched(
@@ -192,11 +209,21 @@ def watch(channel: str) -> Watched:
         danger="above",
         why=_EXHAUST,
         widest=60.0,
+        narrowest=5.0,
         needed=False,
     )
 
 
 def watched_in(channels: Iterable[str]) -> tuple[Watched, ...]:
-    """Return how the watched ones among some channels are watched, in the order of the answer."""
+    """Return how the watched ones among some channels are watched, in the order of the answer.
+
+    Where the mixture is known by bank or cylinder only, those are what is needed.
+    """
     there = set(channels)
-    return tuple(watch(name) for name in CHANNELS if name in there)
+    found = (watch(name) for name in CHANNELS if name in there)
+    return tuple(
+        replace(one, needed=True)
+        if one.channel.startswith("lambda_") and "lambda" not in there
+        else one
+        for one in found
+    )

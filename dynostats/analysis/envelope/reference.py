@@ -74,7 +74,11 @@ class Reference:
         values = _lay_out(self.pulls["pull"].to_list(), known, channel, rpm)
         own = self.pulls["pull"].is_in(self.members).to_numpy()
         covered = np.isfinite(values)
-        usual: Flags = covered[own & covered.any(axis=1)].mean(axis=0) >= MOST_OF_THEM
+        having = max(int((own & covered.any(axis=1)).sum()), 1)
+        usual: Flags = covered[own].sum(axis=0) >= MOST_OF_THEM * having
+        if not usual.any():  # no two pulls share their speeds
+            none = np.zeros(len(own), dtype=np.bool_)
+            return Table(rpm=rpm[:0], values=values[:0, :0], pulls=self.pulls.head(0), own=none[:0])
         has = covered[:, usual].mean(axis=1) >= MOSTLY_COVERED
         speeds = usual & np.all(covered[own & has], axis=0)
         # History that covers little of the band would hide what the rest of it tells.

@@ -12,10 +12,10 @@ from dynostats.analysis.envelope.channels import CHANNELS, watch
 from dynostats.analysis.envelope.newlog import NewLog
 from dynostats.analysis.envelope.reference import Reference
 from dynostats.analysis.envelope.result import ChannelRange, Verdict
-from dynostats.analysis.envelope.runs import Runs
+from dynostats.analysis.envelope.runs import SETTLE_S, Runs
 from dynostats.analysis.envelope.steps import CAUTION
 from dynostats.arrays import Floats
-from dynostats.curves.sweep import column_of
+from dynostats.curves.sweep import FULL_THROTTLE_SHARE, column_of
 
 # Fewer comparisons of days than this hardly tell how far days differ.
 FEW_DAYS = 4
@@ -132,7 +132,12 @@ def _warn_days(bands: Mapping[str, Band]) -> Iterator[str]:
 
 
 def _warn_lacking(bands: Mapping[str, Band]) -> Iterator[str]:
-    lacking = [watch(name).words for name in CHANNELS if watch(name).needed and name not in bands]
+    banks = any(name.startswith("lambda_") for name in bands)
+    lacking = [
+        watch(name).words
+        for name in CHANNELS
+        if watch(name).needed and name not in bands and not (name == "lambda" and banks)
+    ]
     if lacking:
         yield f"The reference pulls have no {_list(lacking)}: nothing is known of it."
 
@@ -159,7 +164,7 @@ def _warn_log(
             "have them), so nothing can be compared."
         )
     elif not found.runs:
-        yield f"{log.name}: no stretch of it is at the full load of the pulls."
+        yield f"{log.name}: no stretch of it is at the full load of the pulls{_reach(log, found)}."
     if found.told_by and not bands.keys() & set(log.samples.columns):
         yield f"{log.name}: it has none of the channels that the pulls have."
     top = max(float(band.rpm[-1]) for band in bands.values())
@@ -171,6 +176,19 @@ def _warn_log(
             "rpm, and nothing is known beyond."
         )
     yield from _warn_pace(reference, log, found)
+
+
+def _reach(log: NewLog, found: Runs) -> str:
+    """Return how far the throttle opened, where that tells the load."""
+    if found.told_by != "throttle":
+        return ""
+    throttle = column_of(log.samples, "throttle")
+    if not np.isfinite(throttle).any():
+        return ""
+    return (
+        f": the throttle reaches {np.nanmax(throttle):.0f}% (full load is taken from "
+        f"{FULL_THROTTLE_SHARE:.0%} of what the pulls read, for {SETTLE_S:g} s)"
+    )
 
 
 def _warn_pace(reference: Reference, log: NewLog, found: Runs) -> Iterator[str]:

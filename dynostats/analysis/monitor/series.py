@@ -14,6 +14,8 @@ from dynostats.arrays import Flags, Floats, Ints
 # A speed is in the band when this share of the setup's pulls cover it; a pull counts when it
 # covers all of them.
 MOST_OF_THEM = 0.8
+# So many sessions, the latest, are looked at: some years of them.
+MOST_SESSIONS = 250
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,6 +32,7 @@ class Series:
         pulls: Pulls of each, shape (sessions,).
         within: Sum of squares between the pulls of each session, shape (sessions,).
         left_out: Pulls that do not cover the band.
+        older: Sessions before the first of these that are not looked at.
     """
 
     channel: str
@@ -40,6 +43,7 @@ class Series:
     pulls: Ints
     within: Floats
     left_out: tuple[str, ...]
+    older: int
 
     def __len__(self) -> int:
         """Return the number of sessions."""
@@ -75,7 +79,8 @@ def read_series(pulls: pl.DataFrame, curves: pl.DataFrame, channel: str) -> Seri
     means = inside.group_by("pull").agg(pl.col(channel).mean().alias("mean"), pl.len())
     whole = means.filter(pl.col("len") == usual.len())
     rows = pulls.join(whole, on="pull", how="inner", maintain_order="left")
-    sessions = _by_session(rows)
+    every = _by_session(rows)
+    sessions = every.tail(MOST_SESSIONS)
     return Series(
         channel=channel,
         band=(float(usual[0]), float(usual[-1])),
@@ -85,6 +90,7 @@ def read_series(pulls: pl.DataFrame, curves: pl.DataFrame, channel: str) -> Seri
         pulls=sessions["pulls"].to_numpy().astype(np.intp),
         within=sessions["within"].to_numpy(),
         left_out=tuple(means.join(whole, on="pull", how="anti")["pull"].sort().to_list()),
+        older=every.height - sessions.height,
     )
 
 

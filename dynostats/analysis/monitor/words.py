@@ -187,6 +187,8 @@ def _warn_left_out(torque: Series) -> Iterator[str]:
             f"Left out, because they do not cover {torque.band[0]:.0f} to {torque.band[1]:.0f} "
             f"rpm: {names}."
         )
+    if torque.older:
+        yield f"The latest {len(torque)} sessions are looked at; {torque.older} are older."
 
 
 def describe(alpha: float) -> dict[str, object]:

@@ -75,13 +75,14 @@ def draw(result: Comparison) -> Pictures:
 
 
 def draw_static(chart: alt.LayerChart, name: str) -> Markup:
-    """Return one chart as a static picture, safe in HTML.
+    """Return one chart as a static picture, safe in HTML; what stands around it says what it shows.
 
     Args:
         chart: The chart.
         name: A word that keeps its ids apart from those of other pictures on the page.
     """
-    return Markup(_static(chart.to_dict(), name))  # noqa: S704 - user text is escaped by the renderer
+    svg = _static(chart.to_dict(), name).replace("<svg ", '<svg aria-hidden="true" ', 1)
+    return Markup(svg)  # noqa: S704 - user text in it is escaped by the renderer
 
 
 @cache

@@ -14,7 +14,9 @@ import click
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
+from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
+from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
@@ -82,6 +84,9 @@ for command in (
     check,
     compare,
     repeatability,
+    envelope,
+    monitor,
+    event,
     exclude,
     include,
     amend,

@@ -13,6 +13,7 @@ import click
 
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
+from dynostats.cli.attribution import attribute
 from dynostats.cli.demo import demo
 from dynostats.cli.keeping import backup, export, restore, verify
 from dynostats.cli.output import print_json, report_error, tell
@@ -78,6 +79,7 @@ for command in (
     pulls,
     check,
     compare,
+    attribute,
     repeatability,
     exclude,
     include,

@@ -31,9 +31,6 @@ from dynostats.arrays import Flags, Floats, Ints
 from dynostats.curves.correction import NONE
 from dynostats.errors import AnalysisError
 
-# The noise is learned from at most this many pulls: the study's, its engine's, then the latest of
-# others. Exponents are learned from all.
-NOISE_PULLS = 1000
 # Fewer contrasts of the engine's own than this borrow from other engines how causes scatter.
 LEAST_SCATTER = 6
 # An engine of fewer pulls tells nothing of exponents: one contrast needs a pull, a setup and a
@@ -77,22 +74,19 @@ def attribute(
     )
     mine = scene.pulls.take(scene.own)
     effect = estimate_effects(
-        scene.pulls.take(near_pulls(scene)),
+        scene.pulls,
         mine,
         baseline=question.baseline,
         candidates=(question.candidate,),
         alpha=question.alpha,
     )[0]
+    views = _views(mine, question.baseline)
+    change = change_of(scene, effect.contrast)
+    exponents, history = None, 0
+    split = _nothing_split(effect, alpha=question.alpha)
     if scene.causes:
         odd = _odd_pulls(scene)
         exponents, history = learn_exponents(scene, alpha=question.alpha, odd=odd)
-    else:
-        exponents, history = None, 0
-    views = _views(mine, question.baseline)
-    change = change_of(scene, effect.contrast)
-    if exponents is None:
-        split = _nothing_split(effect, alpha=question.alpha)
-    else:
         scatter = _scatter(scene, effect, exponents, views, alpha=question.alpha, odd=odd)
         split = split_change(change, exponents, scatter, views, alpha=question.alpha)
     return lay_out(
@@ -135,17 +129,6 @@ def _ambient(scope: pl.DataFrame, everything: CurveSet) -> Floats:
     return np.array([np.nan if (v := read.get(n)) is None else v for n in everything.pull])
 
 
-def near_pulls(scene: Scene) -> Ints:
-    """Return the rows that the noise is learned from: the study's, its engine's, then others."""
-    home = scene.pulls.engine[int(scene.own[0])]
-    engine = np.array([name == home for name in scene.pulls.engine], dtype=np.bool_)
-    sessions = sorted({scene.pulls.session[row] for row in scene.own})
-    study = np.isin(scene.pulls.session, sessions) & engine
-    rank = np.where(study, 0, np.where(engine, 1, 2))
-    order = np.lexsort((-np.arange(len(rank)), rank))
-    return np.sort(order[:NOISE_PULLS])
-
-
 def _odd_pulls(scene: Scene) -> Flags:
     """Flag pulls outside the study whose torque the causes do not explain, unlike their likes'.
 
@@ -153,17 +136,11 @@ def _odd_pulls(scene: Scene) -> Flags:
     odd, one that ran badly or bears another setup's name is.
     """
     expected = np.array([cause.prior.mean for cause in scene.causes])
-    rows = _complete_near(scene)
+    rows = np.flatnonzero(scene.complete())
     odd = np.zeros(len(scene.pulls), dtype=np.bool_)
     odd[rows] = find_outlying(_without_causes(scene, expected).take(rows))
     odd[scene.own] = False
     return odd
-
-
-def _complete_near(scene: Scene) -> Ints:
-    complete = scene.complete()
-    near = near_pulls(scene)
-    return near[complete[near]]
 
 
 def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> tuple[Exponents, int]:
@@ -229,7 +206,7 @@ def _scatter(
 ) -> Scatter:
     variance = df = None
     if not effect.lacking:
-        rows = _complete_near(scene)
+        rows = np.flatnonzero(scene.complete())
         variance, df = _rest_noise(scene, rows[~odd[rows]], effect, exponents, views, alpha=alpha)
     return Scatter(causes=cause_contrasts(scene), rest_variance=variance, rest_df=df)
 
@@ -240,7 +217,7 @@ def cause_contrasts(scene: Scene) -> Floats:
     Shape (causes, contrasts, speeds): of the engine itself, or of all where it was hardly ever
     pulled twice. Pulls outside the study in which a cause stands far off are left out.
     """
-    rows = _complete_near(scene)
+    rows = np.flatnonzero(scene.complete())
     own = set(scene.own.tolist())
     usual = np.ones(len(rows), dtype=np.bool_)
     for logs in scene.logs:
@@ -276,7 +253,11 @@ def _rest_noise(
     kept = _without_causes(scene, exponents.estimate).take(rows)
     own = np.isin(kept.pull, [scene.pulls.pull[row] for row in scene.own])
     noise = learn_noise(
-        split_layers(kept), kept.rpm, own=own, drift_fitted=effect.contrast.drift_fitted
+        split_layers(kept),
+        kept.rpm,
+        own=own,
+        drift_fitted=effect.contrast.drift_fitted,
+        fitted_once=len(split_layers(kept.take(own)).refit) == 0,
     )
     means = views[: -len(kept.rpm)]
     target = Target(functionals=means, loadings=effect.contrast.loadings)

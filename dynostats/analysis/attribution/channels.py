@@ -138,9 +138,9 @@ def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
     high = np.where(known, values, -np.inf).max(axis=1)
     flat: Flags = (covered > 0) & (high - low <= SAME * np.abs(mean))
     # A channel may stand still honestly, but then it does in most pulls.
-    stuck = flat & (np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered))
+    seldom = np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered)
     bottom, top = PLAUSIBLE[name]
-    gauge = mean < (least_kpa if name == "boost" else np.full_like(mean, -np.inf))
+    gauge = (mean < least_kpa).tolist() if name == "boost" else [False] * len(mean)
     return [
         _fault(
             (covered[row] == 0.0, "was not logged"),
@@ -149,8 +149,8 @@ def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
                 low[row] < bottom or high[row] > top,
                 f"reads {low[row]:.3g} to {high[row]:.3g}, which it cannot be",
             ),
-            (bool(gauge[row]), f"averages {mean[row]:.0f} kPa at full load: a gauge pressure"),
-            (bool(stuck[row]), "stands still through the whole pull"),
+            (gauge[row], f"averages {mean[row]:.0f} kPa at full load: a gauge pressure"),
+            (bool(flat[row]) and seldom, "stands still through the whole pull"),
         )
         for row in range(len(values))
     ]

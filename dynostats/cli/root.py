@@ -13,6 +13,7 @@ import click
 
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
+from dynostats.cli.attribution import attribute
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
@@ -83,6 +84,7 @@ for command in (
     pulls,
     check,
     compare,
+    attribute,
     repeatability,
     envelope,
     monitor,

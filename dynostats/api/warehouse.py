@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
     from dynostats.analysis.envelope import Envelope
     from dynostats.analysis.monitor import Monitoring
+    from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
@@ -305,6 +306,47 @@ class Warehouse:
         with self._reading() as store:
             told = warn_of_breaks(store, told)
         return Family(findings=tuple(Finding.of(one) for one in told))
+
+    def attribute(
+        self,
+        *,
+        baseline: str,
+        candidate: str,
+        engine: str | None = None,
+        band: tuple[float, float] | None = None,
+        alpha: float = 0.05,
+    ) -> Explanation:
+        """Split a difference: how much boost, charge temperature and mixture explain of it.
+
+        Args:
+            baseline: Setup before the change.
+            candidate: Setup with the change.
+            engine: The engine; None when only one has both setups.
+            band: First and last engine speed, rpm; None for all that every pull covers.
+            alpha: One less the level of the intervals.
+
+        Raises:
+            WarehouseError: If a setup is not stored.
+            AnalysisError: If the pulls cannot answer the question as it was put.
+        """
+        from dynostats.analysis.attribution import attribute
+        from dynostats.analysis.question import Question
+        from dynostats.analysis.study import pulls_near
+        from dynostats.api.attribution import Explanation, channel_curves
+        from dynostats.api.conditions import gather_conditions
+
+        with self._reading() as store:
+            pulls = store.pulls()
+            name = choose_engine(pulls, baseline=baseline, candidate=candidate, engine=engine)
+            question = Question(
+                engine=name, baseline=baseline, candidate=candidate, band=band, alpha=alpha
+            )
+            near = pulls_near(pulls, (question,))
+            curves = channel_curves(store, near, engine=name)
+            conditions = gather_conditions(
+                store, near, engines={name}, setups={baseline, candidate}
+            )
+        return Explanation.of(attribute(near, curves, question, conditions=conditions))
 
     def check(self, *pulls: str) -> Acceptance:
         """Judge stored pulls: fit to be compared, and labelled as their data look?

@@ -8,8 +8,9 @@ ordinary pull of any engine keeps clear of them. What only history can tell is j
 from __future__ import annotations
 
 from dynostats.curves.acceptance.cylinders import CylinderSpread, measure_cylinders
+from dynostats.curves.acceptance.danger import DANGERS, split_warning
 from dynostats.curves.acceptance.evidence import Evidence
-from dynostats.curves.acceptance.judge import DANGERS, judge_pull, why_void
+from dynostats.curves.acceptance.judge import judge_pull, why_void
 from dynostats.curves.acceptance.smoothing import smoothed_over
 
 __all__ = [
@@ -19,5 +20,6 @@ __all__ = [
     "judge_pull",
     "measure_cylinders",
     "smoothed_over",
+    "split_warning",
     "why_void",
 ]

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 MOST_HISTORY = 400
 # So many reference logs tell how much a single sample scatters.
 MOST_SAMPLED = 4
+# What its reader doubts of a log is told where it names one of these.
+_MATTER = ("engine_speed", "clock", *LOAD_CHANNELS, *CHANNELS)
 # Barometers of places where engines run; common practice, no published source.
 _AMBIENT_KPA = (50.0, 110.0)
 
@@ -104,7 +106,8 @@ def _read_file(path: Path, name: str, table: ChannelTable, ambient: Ambient) -> 
         raise InputError("there is no such file", where=str(path), mend="Check the path.")
     data = path.read_bytes()
     log = read_log(data, name=name, table=table, ambient=ambient)
-    remarks = tuple(one.message for one in log.findings if one.severity == "doubtful")
+    doubts = (one.message for one in log.findings if one.severity == "doubtful")
+    remarks = tuple(text for text in doubts if any(name in text for name in _MATTER))
     return ReadFile(
         log=NewLog(name=name, samples=log.samples, remarks=remarks),
         sha256=hashlib.sha256(data).hexdigest(),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from dynostats.arrays import Channels
 from dynostats.curves import Sweep, Sweeps, curve_of, find_sweeps
 from dynostats.curves.acceptance import Evidence, judge_pull, why_void
 from dynostats.errors import DynostatsError
@@ -173,9 +174,9 @@ def _part(
         )
     own = judge_pull(
         Evidence(
-            samples=samples,
+            samples=Channels.of(samples),
             sweep=sweep,
-            curve=curve,
+            curve=Channels.of(curve),
             others=tuple(one for one in sweeps.others if one.first_row in rows),
             last_row=rows.stop - 1,
         )

@@ -64,3 +64,18 @@ class Channels:
         """Return one column a channel, null where missing."""
         frame = pl.from_numpy(self.values, schema=list(self.names), orient="col")
         return frame.fill_nan(None) if np.isnan(self.values).any() else frame
+
+
+def frames_of(tables: Sequence[Channels]) -> list[pl.DataFrame]:
+    """Return the frame of each table, made together for all that have the same channels."""
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for place, table in enumerate(tables):
+        alike.setdefault(table.names, []).append(place)
+    frames: dict[int, pl.DataFrame] = {}
+    for names, places in alike.items():
+        stack = Channels(names, np.concatenate([tables[at].values for at in places], axis=1))
+        start, whole = 0, stack.frame()
+        for place in places:
+            frames[place] = whole[start : start + tables[place].height]
+            start += tables[place].height
+    return [frames[place] for place in range(len(tables))]

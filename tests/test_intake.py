@@ -11,7 +11,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from dynostats.errors import InputError, WarehouseError
-from dynostats.ingest import read_log
+from dynostats.ingest import delimited, read_log
 from dynostats.intake import ingest, pulls, readers, reingest, run
 from dynostats.warehouse import open_store, verify
 
@@ -144,15 +144,34 @@ def test_a_bad_file_never_stops_the_others(shop, warehouse):
 def test_an_error_nobody_foresaw_refuses_its_file_and_spares_the_others(
     shop, warehouse, monkeypatch
 ):
-    def read(task, *, table):
-        if task.file.shown == "run2.csv":
+    def read(source, *args, **options):
+        if source.file == "run2.csv":
             raise ZeroDivisionError
-        return read_pulls(task, table=table)
+        return read_parts(source, *args, **options)
 
-    read_pulls = pulls.read_pulls
-    monkeypatch.setattr(pulls, "read_pulls", read)
+    read_parts = pulls.read_parts
+    monkeypatch.setattr(pulls, "read_parts", read)
     report = ingest([shop], warehouse=warehouse)
     assert len(report.stored) == 2
+    assert "ZeroDivisionError" in report.refused[0].what
+
+
+def test_an_error_nobody_foresaw_in_many_files_at_once_is_told_of_the_file_that_makes_it(
+    shop, warehouse, monkeypatch
+):
+    culprit = (shop / "run2.csv").read_bytes()
+
+    def read(files, table):
+        if culprit in files:
+            raise ZeroDivisionError
+        return read_plain(files, table)
+
+    read_plain = pulls.read_plain
+    monkeypatch.setattr(pulls, "read_plain", read)
+    monkeypatch.setattr(delimited, "read_plain", read)
+    report = ingest([shop], warehouse=warehouse)
+    assert [entry.file for entry in report.stored] == ["run1.csv", "run3.csv"]
+    assert [entry.file for entry in report.refused] == ["run2.csv"]
     assert "ZeroDivisionError" in report.refused[0].what
 
 
@@ -494,12 +513,12 @@ def test_a_file_that_cannot_be_read_any_more_stays_as_it_was(shop, warehouse, mo
     ingest([shop], warehouse=warehouse)
     before = verify(warehouse)
 
-    def read_log_no_more(_, *, name, **options):
-        assert set(options) == {"table", "ambient"}
+    def read_no_more(_, table, *, name):
+        assert table.find("torque")
         msg = "no longer understood"
         raise InputError(msg, where=name, mend="None.")
 
-    monkeypatch.setattr("dynostats.intake.pulls.read_log", read_log_no_more)
+    monkeypatch.setattr(pulls, "read_table", read_no_more)
     report = reingest(["P2"], warehouse=warehouse, who="test")
     assert [entry.file for entry in report.refused] == ["run2.csv"]
     assert verify(warehouse) == before

@@ -89,8 +89,8 @@ def _read_again(store: Store, sha256: str, *, table: ChannelTable, who: str) -> 
         pull: NewPull(
             source=source,
             labels=_UNUSED_LABELS,
-            samples=part.samples,
-            curve=part.curve,
+            samples=part.samples.frame(),
+            curve=None if part.curve is None else part.curve.frame(),
             part=number,
             first_row=part.first_row,
             readings=log.channels,

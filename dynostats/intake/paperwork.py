@@ -108,11 +108,11 @@ class Paperwork:
         return rows
 
 
-def labels_of(file: FoundFile, rows: Sequence[SheetRow], log: Log, *, parts: int) -> list[Labels]:
+def labels_of(file: str, rows: Sequence[SheetRow], log: Log, *, parts: int) -> list[Labels]:
     """Return the labels of each pull of a file.
 
     Args:
-        file: The file, for the error.
+        file: What to call the file, for the error.
         rows: Its rows of the sheet, in the sheet's order; none when it has none.
         log: The file as read; what it says of itself fills what the sheet leaves open.
         parts: How many pulls it holds.
@@ -125,7 +125,7 @@ def labels_of(file: FoundFile, rows: Sequence[SheetRow], log: Log, *, parts: int
         raise InputError(
             f"the sheet has {len(rows)} rows for this file (lines "
             f"{', '.join(str(row.line) for row in rows)}), but it holds {parts} pull(s)",
-            where=file.shown,
+            where=file,
             mend="Give one row for the whole file, or one row for each pull in it.",
         )
     if len(rows) > 1:
@@ -153,13 +153,13 @@ def _from_row(row: SheetRow, log: Log) -> Labels:
     )
 
 
-def _from_file(file: FoundFile, log: Log) -> Labels:
+def _from_file(file: str, log: Log) -> Labels:
     said = {key.strip().casefold(): value.strip() for key, value in log.metadata.items()}
     missing = [name for name in REQUIRED if not said.get(name)]
     if missing:
         raise InputError(
             f"no row of a sheet describes this file, and it does not name its {_and(missing)}",
-            where=file.shown,
+            where=file,
             mend="Give a sheet with --sheet (or as sheet.csv beside the files): one row a pull "
             "with the columns file, engine, session, setup.",
         )

@@ -12,7 +12,7 @@ from polars.testing import assert_frame_equal
 
 from dynostats.errors import InputError, WarehouseError
 from dynostats.ingest import delimited, read_log
-from dynostats.intake import ingest, pulls, readers, reingest, run
+from dynostats.intake import ingest, pulls, readers, reingest, run, steps
 from dynostats.warehouse import open_store, verify
 
 HEADER = "time [s],engine_speed [rpm],torque [N.m]"
@@ -144,15 +144,17 @@ def test_a_bad_file_never_stops_the_others(shop, warehouse):
 def test_an_error_nobody_foresaw_refuses_its_file_and_spares_the_others(
     shop, warehouse, monkeypatch
 ):
-    def read(source, *args, **options):
-        if source.file == "run2.csv":
+    def find(values):
+        if values["torque"].max() == worst:
             raise ZeroDivisionError
-        return read_parts(source, *args, **options)
+        return find_sweeps(values)
 
-    read_parts = pulls.read_parts
-    monkeypatch.setattr(pulls, "read_parts", read)
+    worst = read_log((shop / "run2.csv").read_bytes(), name="run2.csv").samples["torque"].max()
+    find_sweeps = steps.find_sweeps
+    monkeypatch.setattr(steps, "find_sweeps", find)
     report = ingest([shop], warehouse=warehouse)
     assert len(report.stored) == 2
+    assert report.refused[0].file == "run2.csv"
     assert "ZeroDivisionError" in report.refused[0].what
 
 
@@ -518,7 +520,7 @@ def test_a_file_that_cannot_be_read_any_more_stays_as_it_was(shop, warehouse, mo
         msg = "no longer understood"
         raise InputError(msg, where=name, mend="None.")
 
-    monkeypatch.setattr(pulls, "read_table", read_no_more)
+    monkeypatch.setattr(steps, "read_table", read_no_more)
     report = reingest(["P2"], warehouse=warehouse, who="test")
     assert [entry.file for entry in report.refused] == ["run2.csv"]
     assert verify(warehouse) == before

@@ -8,6 +8,7 @@ import pytest
 
 from dynostats.ingest import load_channel_table, read_plain, read_sheet
 from dynostats.intake import pulls
+from dynostats.intake.steps import read_parts
 from dynostats.simulate import demo_shop, write_demo
 from dynostats.warehouse import Source
 
@@ -97,10 +98,10 @@ ODD = {
 
 
 def test_an_odd_file_among_others_is_left_to_the_careful_reading():
-    table = load_channel_table()
+    table = replace(load_channel_table())
     plain = [log(20), log(35, shift=2.0, end=b""), log(20, shift=-1.0).replace(b"\n", b"\r\n")]
     assert read_plain(plain, table) == [None] * 3  # the header is not known yet
-    pulls.read_parts(Source(file="x", sha256="x", data=log(25)), table=table, ambient=None)
+    read_parts(Source(file="x", sha256="x", data=log(25)), table=table, ambient=None)
     found = read_plain([*plain, *ODD.values(), *plain], table)
     assert [table is not None for table in found] == [True] * 3 + [False] * len(ODD) + [True] * 3
     assert [result.values.shape for result in found[:3]] == [(3, 20), (3, 35), (3, 20)]

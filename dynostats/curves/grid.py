@@ -117,17 +117,18 @@ def _fit(ordered: Floats, columns: Floats, grid: Floats, bandwidth_rpm: float) -
     last = np.searchsorted(ordered, grid + bandwidth_rpm, side="left")
     width = max(int((last - first).max()), 1)
     starts = np.minimum(first, len(ordered) - width)
-    away = ordered[starts[:, None] + np.arange(width)] - grid[:, None]
-    kernel = np.maximum(1.0 - (away / bandwidth_rpm) ** 2, 0.0)
+    # Distances in half-widths of the kernel.
+    away = (ordered[starts[:, None] + np.arange(width)] - grid[:, None]) / bandwidth_rpm
+    kernel = np.maximum(1.0 - away**2, 0.0)
     leaning = kernel * away
-    s0, s1 = kernel.sum(axis=1), leaning.sum(axis=1)
-    s2 = (leaning * away).sum(axis=1)
+    s0, s1 = np.einsum("sw->s", kernel), np.einsum("sw->s", leaning)
+    s2 = np.einsum("sw,sw->s", leaning, away)
     determinant = s0 * s2 - s1**2
-    usable = (determinant > 1e-9 * np.maximum(s0, 1e-300) ** 2 * bandwidth_rpm**2) & _bracketed(
-        ordered, grid, bandwidth_rpm
-    )
-    weights = kernel * s2[:, None] - leaning * s1[:, None]
-    weights /= np.where(usable, determinant, np.nan)[:, None]
+    usable = (determinant > 1e-9 * s0**2) & _bracketed(ordered, grid, bandwidth_rpm)
+    scale = np.where(usable, determinant, np.nan)
+    kernel *= (s2 / scale)[:, None]
+    leaning *= (s1 / scale)[:, None]
+    weights = kernel - leaning
     runs = sliding_window_view(columns, width, axis=1)[:, starts]
     return np.einsum("csw,sw->cs", runs, weights)
 

@@ -286,13 +286,13 @@ def _trim(speed: Floats, part: _Part) -> _Part:
     lowest = _ends(own)[0]
     held = np.flatnonzero(own <= lowest + near / 2)
     waits = held.size > _rows_passing(own, near / 2)
-    first += int(held[-1] if waits else np.flatnonzero(own == lowest)[0])
+    first += int(held[-1] if waits else np.argmax(own == lowest))
     own = speed[first : last + 1]
     highest = _ends(own)[1]
     top = np.flatnonzero(own >= highest - near)
     if top.size > _rows_passing(own, near):
         return first, first + int(top[0])
-    return first, first + int(np.flatnonzero(own == highest)[0])
+    return first, first + int(np.argmax(own == highest))
 
 
 def _rows_passing(speed: Floats, width: float) -> float:

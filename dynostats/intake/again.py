@@ -9,7 +9,6 @@ import polars as pl
 
 from dynostats.errors import DynostatsError, InputError
 from dynostats.ingest import Ambient, ChannelTable, load_channel_table
-from dynostats.intake.pulls import read_parts
 from dynostats.intake.report import (
     IngestReport,
     Progress,
@@ -19,6 +18,7 @@ from dynostats.intake.report import (
     say_nothing,
     stored_entry,
 )
+from dynostats.intake.steps import read_parts
 from dynostats.warehouse import Labels, NewPull, Source, Store, open_store
 
 # Labels stay as they are stored; a pull that is read again needs none.

@@ -65,19 +65,20 @@ def measure_cylinders(curve: Channels, channel: str) -> CylinderSpread | None:
         return None
     rpm, table = curve["rpm"], curve.take([f"{channel}_{number}" for number in numbers])
     read = np.isfinite(table)
+    top = low = table
     if not read.all():
         known = read.sum(axis=0) > 1
         if not known.any():
             return None
         rpm, table, read = rpm[known], table[:, known], read[:, known]
-    top = np.where(read, table, -np.inf)
+        top, low = np.where(read, table, -np.inf), np.where(read, table, np.inf)
     highest = top.max(axis=0)
     return CylinderSpread(
         rpm=rpm,
-        mean=np.where(read, table, 0.0).sum(axis=0) / read.sum(axis=0),
+        mean=np.sum(table, axis=0, where=read) / np.sum(read, axis=0),
         highest=highest,
         cylinder=np.array(numbers)[top.argmax(axis=0)],
-        spread=highest - np.where(read, table, np.inf).min(axis=0),
+        spread=highest - low.min(axis=0),
     )
 
 

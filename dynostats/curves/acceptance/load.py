@@ -6,7 +6,6 @@ import itertools
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from dynostats.arrays import Floats
 from dynostats.curves.acceptance.evidence import ROUNDING, Evidence
@@ -116,9 +115,18 @@ def _holds(rpm: Floats, torque: Floats, reach: float) -> bool:
     if not torque.min() > 0.0:  # missing readings too are looked at
         return False
     steps = min(int(np.searchsorted(rpm, rpm[0] + reach, side="right")), len(rpm))
-    ahead = np.concatenate([torque, np.full(steps - 1, np.inf)])
-    lowest = sliding_window_view(ahead, steps).min(axis=1)
+    lowest = _lowest_ahead(torque, steps)
     return bool(np.all(lowest >= (1.0 - SAG_SHARE) * (1.0 + ROUNDING) * torque))
+
+
+def _lowest_ahead(values: Floats, count: int) -> Floats:
+    """Return the lowest of each value and those that follow it, `count` in all."""
+    lowest = np.concatenate([values, np.full(count - 1, np.inf)])
+    width = 1
+    while 2 * width <= count:
+        lowest = np.minimum(lowest[:-width], lowest[width:])
+        width *= 2
+    return np.minimum(lowest[: len(values)], lowest[count - width :])
 
 
 def _within(rpm: Floats, torque: Floats, fall: float, start: int, end: int) -> Finding:

@@ -41,7 +41,7 @@ def check_pressures(pull: Evidence) -> Iterator[Finding]:
 
 def _check_fuel(pull: Evidence) -> Iterator[Finding]:
     pressure = pull.channel("fuel_pressure")
-    if pressure is None or np.nanmax(pressure) > RAIL_KPA or np.nanmax(pressure) <= 0:
+    if pressure is None or not 0 < np.fmax.reduce(pressure) <= RAIL_KPA:
         return
     manifold = pull.channel("manifold_pressure")
     # A regulator that follows the manifold may give up what boost gives up.
@@ -64,7 +64,7 @@ def _check_fuel(pull: Evidence) -> Iterator[Finding]:
 
 def _check_oil(pull: Evidence) -> Iterator[Finding]:
     pressure = pull.channel("oil_pressure")
-    if pressure is None or np.nanmax(pressure) <= 0:
+    if pressure is None or np.fmax.reduce(pressure) <= 0:
         return
     rpm = pull.rpm()
     share, start, end = 0.0, 0, 0
@@ -79,8 +79,8 @@ def _check_oil(pull: Evidence) -> Iterator[Finding]:
             f"{rpm[end]:.0f} rpm (limit {OIL_FALL_SHARE:.0%}).",
         )
     per_1000 = 1000.0 * pressure / rpm
-    low = int(np.nanargmin(per_1000))
-    if per_1000[low] < OIL_KPA_PER_1000_RPM:
+    if np.fmin.reduce(per_1000) < OIL_KPA_PER_1000_RPM:
+        low = int(np.nanargmin(per_1000))
         yield Finding(
             check="oil_pressure_low",
             severity="note",

@@ -46,7 +46,7 @@ STUCK_ROWS = 10  # equal in a row: the reader of the file has told of it
 
 def check_sensors(pull: Evidence) -> Iterator[Finding]:
     """Yield channels with spikes and channels at their limit, within the pull."""
-    names, places = _watched(pull.samples.names)
+    names, places, moving = _watched(pull.samples.names)
     table = pull.samples.values[places, pull.sweep.first_row : pull.sweep.last_row + 1]
     rows = np.arange(pull.sweep.first_row, pull.sweep.last_row + 1)
     if pull.sweep.dropouts:
@@ -54,14 +54,9 @@ def check_sensors(pull: Evidence) -> Iterator[Finding]:
         table, rows = table[:, used], rows[used]
     if len(rows) < LEAST_ROWS:
         return
-    # A screen of all channels at once; few pass it, and missing readings always do.
-    jumps = ~_is_smooth(table)
-    stands = [
-        np.sum(table == ends(table, axis=1)[:, None], axis=1) >= LIMIT_ROWS
-        for ends in (np.max, np.min)
-    ]
-    whole = np.isfinite(table).all(axis=1)
-    at_limit = ~whole | stands[0] | stands[1]
+    # Screens of all channels at once; few pass them, and missing readings always do.
+    jumps, at_limit = ~_is_smooth(table), np.zeros(len(table), np.bool_)
+    at_limit[moving] = ~_is_free(table[moving])
     for place in np.flatnonzero(jumps | at_limit):
         known = np.isfinite(table[place])
         values = table[place, known]
@@ -69,15 +64,17 @@ def check_sensors(pull: Evidence) -> Iterator[Finding]:
             continue
         if jumps[place]:
             yield from _check_spikes(names[place], values, rows[known])
-        if at_limit[place] and _family(names[place]) not in _HOLD:
+        if at_limit[place]:
             yield from _check_limit(names[place], values)
 
 
 @lru_cache(maxsize=256)
-def _watched(names: tuple[str, ...]) -> tuple[tuple[str, ...], Ints]:
-    """Return the channels that are watched, and their places."""
+def _watched(names: tuple[str, ...]) -> tuple[tuple[str, ...], Ints, Ints]:
+    """Return the channels that are watched, their places, and which of them cannot stand still."""
     places = [place for place, name in enumerate(names) if _family(name) in _WATCHED]
-    return tuple(names[place] for place in places), np.array(places, np.intp)
+    watched = tuple(names[place] for place in places)
+    moving = [place for place, name in enumerate(watched) if _family(name) not in _HOLD]
+    return watched, np.array(places, np.intp), np.array(moving, np.intp)
 
 
 def _is_smooth(table: Floats) -> Flags:
@@ -90,16 +87,24 @@ def _is_smooth(table: Floats) -> Flags:
     Args:
         table: Shape (channels, rows); what is missing makes a channel not smooth.
     """
-    half = WINDOW // 2
-    bends = [
-        np.abs(table[:, reach:-reach] - (table[:, : -2 * reach] + table[:, 2 * reach :]) / 2.0)
-        for reach in range(1, half + 1)
-    ]
-    largest = np.max([bend.max(axis=1) for bend in bends], axis=0)
-    middle = bends[0].shape[1] // 2
-    # The lower of two middle ones is no more than the median.
-    usual = np.partition(bends[0], middle - 1, axis=1)[:, middle - 1]
-    return largest * (1.0 + ROUNDING) <= SPIKE_SDS * NOISE_OF_BEND * usual
+    twice = table + table
+    nearest = np.abs(twice[:, 1:-1] - (table[:, :-2] + table[:, 2:]))
+    largest = nearest.max(axis=1)
+    for reach in range(2, WINDOW // 2 + 1):
+        bend = table[:, : -2 * reach] + table[:, 2 * reach :]
+        np.subtract(twice[:, reach:-reach], bend, out=bend)
+        largest = np.maximum(largest, np.maximum(bend.max(axis=1), -bend.min(axis=1)))
+    enough = largest * (1.0 + ROUNDING) / (SPIKE_SDS * NOISE_OF_BEND)
+    # The median is as large as more than half of them are.
+    above = np.count_nonzero(nearest >= enough[:, None], axis=1)
+    return 2 * above > nearest.shape[1] + 1
+
+
+def _is_free(table: Floats) -> Flags:
+    """Return which channels hardly ever read their highest and lowest value, shape (channels,)."""
+    ordered = np.sort(table, axis=1)  # what is missing comes last, and equals nothing
+    last = LIMIT_ROWS - 1
+    return (ordered[:, last] > ordered[:, 0]) & (ordered[:, -1] > ordered[:, -1 - last])
 
 
 def _family(name: str) -> str:

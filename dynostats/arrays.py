@@ -10,6 +10,7 @@ import numpy.typing as npt
 import polars as pl
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 

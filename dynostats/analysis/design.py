@@ -13,10 +13,14 @@ from typing import Literal
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.layers import places_in_session
 from dynostats.arrays import Floats
 
 # A sum of weights this small is zero.
 CANCELS = 1e-9
+# Setups and sessions overlap by one column: a singular value this small beside the largest is zero.
+# Without the limit rounding can make it count, and the weights are then of another question.
+RANK_TOLERANCE = 1e-9
 
 Kind = Literal["same_session", "linked_sessions", "different_sessions"]
 
@@ -30,7 +34,8 @@ class Contrast:
         kind: Whether both setups shared a session, were linked through a third setup, or never met.
         loadings: By layer, the weight of each of its units: "pull" the weights themselves,
             "session" their sum over each session (zero where a session cancels), "drift" over the
-            run order of each session, "refit" over each setup in each session.
+            run order of each session (where the setups never met, what it is more than the drift
+            that past sessions' means hold already), "refit" over each setup in each session.
         drift_fitted: True when a linear drift was fitted in each session rather than taken from
             history.
         drift_confounded: Share of the setup difference that a linear drift could imitate: the
@@ -58,6 +63,7 @@ def weigh_pulls(
     candidate: str,
     session_ratio: float | None,
     drift_ratio: float | None,
+    drift_in_sessions: float = 0.0,
 ) -> Contrast:
     """Find the weights of the pulls in candidate minus baseline.
 
@@ -69,6 +75,8 @@ def weigh_pulls(
             where the setups never met: inside a session it cancels.
         drift_ratio: Drift variance (per pull of run order) over pull variance; None when unknown:
             then a drift is fitted where it does not cancel and the run order allows.
+        drift_in_sessions: Drift variance that the means of past sessions hold, per unit of session
+            variance.
 
     Returns:
         The contrast.
@@ -93,19 +101,40 @@ def weigh_pulls(
         if drift_fitted:
             fixed.append(order)
             weights = _gls_weights(np.hstack(fixed), random, asked)
+    drift, session = weights @ order, np.zeros(sessions.shape[1])
+    if kind == "different_sessions":
+        session = weights @ sessions
+        drift = _excess_drift(curves, weights, sessions, in_sessions=drift_in_sessions)
     return Contrast(
         weights=weights,
         kind=kind,
         loadings={
             "pull": weights,
-            "session": weights @ sessions * (kind == "different_sessions"),
-            "drift": weights @ order,
+            "session": session,
+            "drift": drift,
             "refit": weights @ _cells(curves),
         },
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
         known=_known(curves, weights),
     )
+
+
+def _excess_drift(
+    curves: CurveSet, weights: Floats, sessions: Floats, *, in_sessions: float
+) -> Floats:
+    """Return the loading of each session's drift beyond what past sessions' means hold.
+
+    The later the pulls of a session, the more of its drift is in their mean. Past sessions' means
+    differ by their own drifts too, and that is counted as session variance; a study with longer
+    sessions collects more.
+    """
+    place = places_in_session(curves.order, sessions.argmax(axis=1))
+    whole = (weights * place) @ sessions
+    size = float(whole @ whole)
+    session = weights @ sessions
+    excess = size - in_sessions * float(session @ session)
+    return whole * np.sqrt(max(excess, 0.0) / max(size, CANCELS))
 
 
 def _known(curves: CurveSet, weights: Floats) -> Floats | None:
@@ -136,7 +165,9 @@ def fit_residuals(curves: CurveSet, *, drift: bool) -> Floats:
     if drift:
         columns.append(_order_by_session(curves))
     fixed = np.hstack(columns)
-    return curves.log_torque - fixed @ (np.linalg.pinv(fixed) @ curves.log_torque)
+    return curves.log_torque - fixed @ (
+        np.linalg.pinv(fixed, rcond=RANK_TOLERANCE) @ curves.log_torque
+    )
 
 
 def _one_hot(labels: list[str]) -> Floats:
@@ -189,7 +220,7 @@ def _kind(
 def _estimable(columns: Floats, asked: Floats) -> bool:
     """Tell whether a contrast of the first columns is fixed by the data: in the row space."""
     wanted = np.concatenate([asked, np.zeros(columns.shape[1] - len(asked))])
-    found = np.linalg.pinv(columns) @ columns @ wanted
+    found = np.linalg.pinv(columns, rcond=RANK_TOLERANCE) @ columns @ wanted
     return bool(np.allclose(found, wanted, atol=1e-8))
 
 
@@ -198,8 +229,9 @@ def _gls_weights(fixed: Floats, random: list[tuple[Floats, float]], asked: Float
     for columns, ratio in random:
         covariance += ratio * columns @ columns.T
     wanted = np.concatenate([asked, np.zeros(fixed.shape[1] - len(asked))])
-    weighted = np.linalg.solve(covariance, fixed)
-    return weighted @ np.linalg.pinv(fixed.T @ weighted, hermitian=True) @ wanted
+    weighted = np.linalg.solve(covariance, fixed) if random else fixed
+    inverse = np.linalg.pinv(fixed.T @ weighted, rcond=RANK_TOLERANCE, hermitian=True)
+    return weighted @ inverse @ wanted
 
 
 def _confounded(curves: CurveSet, order: Floats, *, baseline: str, candidate: str) -> float:

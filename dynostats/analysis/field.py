@@ -16,16 +16,14 @@ import numpy as np
 
 from dynostats.analysis.moderation import PRIOR_DF_GRID
 from dynostats.analysis.noise import (
-    LEAST_COUNT,
     LEAST_VARIANCE,
     LayerNoise,
     NoiseModel,
     component,
-    effective_speeds,
-    pooling_weights,
-    wavier,
+    curve_worth,
 )
-from dynostats.arrays import Flags, Floats
+from dynostats.analysis.over_speed import LEAST_COUNT, pooling_weights, wavier
+from dynostats.arrays import Flags, Floats, Singles
 
 # Contrasts simulated a layer, the costly part: a variance from few contrasts varies much and is
 # simulated in many worlds; each world serves several simulated effect curves.
@@ -139,6 +137,8 @@ def draw_errors(
     }
     if "own" in fields:
         fields["own"] *= scale[:, None]
+    if "drift" in fields:  # a simulated study raises what it sees of drift as the real one does
+        fields["drift"] *= noise.drift_raised
     error_sd = np.sqrt(np.stack([_combine(fields, noise, one) for one in targets], axis=1))
     world = np.arange(draws) % worlds
     error = _draw_effects(roots, targets, scale[world], rng)
@@ -166,7 +166,9 @@ def _squares_of(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
     return _mean_squares(filled[None], covered, rpm, functionals)[0]
 
 
-def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floats) -> Floats:
+def _mean_squares(
+    curves: Floats | Singles, covered: Flags, rpm: Floats, functionals: Floats
+) -> Floats:
     """Mean squares of stacks of contrasts.
 
     Args:
@@ -185,7 +187,8 @@ def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floa
     whole = np.all(reach >= MOSTLY_COVERED, axis=1)
     if whole.any():
         # The mean of a contrast that is covered but for a little is its mean over what is covered.
-        values = (curves[:, whole] @ functionals.T) / reach[whole]
+        seen = curves if whole.all() else curves[:, whole]
+        values = (seen @ functionals.T.astype(curves.dtype)) / reach[whole]
         means = np.einsum("wjm,wjm->wm", values, values) / int(whole.sum())
     else:
         means = pooled @ functionals.T  # a mean varies at most as its members do on average
@@ -256,15 +259,10 @@ def _history_share(noise: NoiseModel) -> float:
         return 0.0
     if noise.own is None:
         return 1.0
-    worth = _worth(noise)
+    worth = curve_worth(noise)
     likeness = 1.0 / float(noise.prior_df_weights @ (1.0 / PRIOR_DF_GRID))
     prior_df = 1.0 / (1.0 / likeness + 1.0 / (noise.pull.df * worth))
     return prior_df / (prior_df + noise.own.df * worth)
-
-
-def _worth(noise: NoiseModel) -> float:
-    layer = noise.pull if noise.pull is not None else noise.own
-    return 1.0 if layer is None else effective_speeds(wavier(layer.correlation, layer.df))
 
 
 def _draw_scales(noise: NoiseModel, worlds: int, rng: np.random.Generator) -> Floats:
@@ -322,8 +320,10 @@ def _draw_squares(
 ) -> Floats:
     """Draw mean squares as the layer's contrasts would give them, shape (worlds, all)."""
     simulated = min(layer.df, MOST_SIMULATED)
-    curves = rng.standard_normal((worlds * simulated, len(root))) @ root
-    curves = curves.reshape(worlds, simulated, len(rpm))
+    # Single precision halves the costliest step; a simulated variance is off by its luck, not by
+    # its seventh digit.
+    normal = rng.standard_normal((worlds * simulated, len(root)), dtype=np.float32)
+    curves = (normal @ root.astype(np.float32)).reshape(worlds, simulated, len(rpm))
     covered = _typical_coverage(layer, simulated)
     if not covered.all():
         curves *= covered

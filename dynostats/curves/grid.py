@@ -62,7 +62,7 @@ def fit_curves(samples: Channels, sweep: Sweep) -> Channels:
     return Channels(("rpm", *names), curve)
 
 
-def bandwidth_of(samples: pl.DataFrame, sweep: Sweep) -> float:
+def bandwidth_of(samples: pl.DataFrame | Channels, sweep: Sweep) -> float:
     """Return the half-width of the smoothing kernel used for a pull, rpm."""
     speed = Channels.of(samples)["engine_speed"][sweep.rows]
     speed = speed[np.isfinite(speed)]

@@ -147,6 +147,19 @@ def _inside(row: int, pulls: list[_Part]) -> bool:
     return any(first <= row <= last for first, last in pulls)
 
 
+def column_of(samples: pl.DataFrame | Channels, name: str) -> Floats:
+    """Return a channel as floats, NaN where missing.
+
+    Series by series: selecting from a frame costs more than the whole curve of an ordinary pull.
+    """
+    if isinstance(samples, Channels):
+        return samples[name]
+    series = samples[name]
+    if series.dtype != pl.Float64:
+        series = series.cast(pl.Float64)
+    return series.to_numpy()
+
+
 def _clock(log: Channels) -> Floats:
     clock = log.get("time")
     if clock is not None and np.isfinite(clock).sum() > 1:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from dynostats.arrays import Channels
-from dynostats.curves import Sweep, Sweeps, find_sweeps, fit_curves
+from dynostats.curves import Sweep, Sweeps, align_channels, find_sweeps, fit_curves
 from dynostats.curves.acceptance import Evidence, judge_pull, why_void
 from dynostats.errors import DynostatsError
 from dynostats.ingest import (
@@ -77,6 +77,7 @@ class Reading:
         raw: Its table; None until it is read.
         log: What its columns mean.
         sweeps: The rises in it; None when it has no pull.
+        aligned: Its channels, late ones moved to when they happened; None when none is late.
         findings: What was noticed about the file.
         pulls: Its pulls.
     """
@@ -87,6 +88,7 @@ class Reading:
     raw: Table | None = None
     log: Log | None = None
     sweeps: Sweeps | None = None
+    aligned: Channels | None = None
     findings: tuple[Finding, ...] = ()
     pulls: list[Pull] = field(default_factory=list[Pull])
 
@@ -141,12 +143,22 @@ def _find_pulls(file: Reading) -> None:
         return
     left_out = (Finding(check="sweep", severity="note", message=m) for m in file.sweeps.findings)
     file.findings = (*file.findings, *left_out)
+    if file.names.lags:
+        _align(file, file.sweeps.pulls)
     starts = _starts(values, file.sweeps.pulls)
     ends = [*starts[1:], values.height]
     file.pulls = [
         Pull(rows=range(start, end), sweep=sweep)
         for sweep, start, end in zip(file.sweeps.pulls, starts, ends, strict=True)
     ]
+
+
+def _align(file: Reading, pulls: Sequence[Sweep]) -> None:
+    """Read channels as late as the channel file says they are; the samples stay as logged."""
+    aligned = align_channels(file.require_log().samples, file.names.lags, pulls)
+    file.aligned = Channels.of(aligned.samples)
+    late = (Finding(check="lag", severity="note", message=m) for m in aligned.findings)
+    file.findings = (*file.findings, *late)
 
 
 def _starts(samples: Channels, sweeps: Sequence[Sweep]) -> list[int]:
@@ -163,7 +175,7 @@ def _fit(file: Reading) -> None:
     for pull in file.pulls:
         if pull.sweep is not None:
             try:
-                pull.curve = fit_curves(file.require_log().values, pull.sweep)
+                pull.curve = fit_curves(file.aligned or file.require_log().values, pull.sweep)
             except DynostatsError as error:
                 pull.void = str(error)
 
@@ -186,6 +198,8 @@ STEPS = (_understand, _find_pulls, _fit, _judge)
 
 
 def _part(values: Channels, findings: tuple[Finding, ...], pull: Pull) -> Part:
+    if pull.sweep is not None:
+        findings = tuple(_weigh(finding, pull.sweep) for finding in findings)
     found = (*findings, *pull.own)
     return Part(
         first_row=pull.rows.start,
@@ -193,4 +207,16 @@ def _part(values: Channels, findings: tuple[Finding, ...], pull: Pull) -> Part:
         curve=pull.curve,
         findings=found,
         void=why_void(found) if pull.void is None else pull.void,
+    )
+
+
+def _weigh(finding: Finding, sweep: Sweep) -> Finding:
+    """Make a note of what lies outside the pull: idle before it, overrun, another pull."""
+    inside = not finding.rows or any(
+        min(last, sweep.last_row) > max(first, sweep.first_row) for first, last in finding.rows
+    )
+    if inside or finding.severity == "note":
+        return finding
+    return replace(
+        finding, severity="note", message=f"{finding.message} All of it lies outside the pull."
     )

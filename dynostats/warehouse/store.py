@@ -19,6 +19,7 @@ from dynostats.warehouse.amending import Correction, pull_number
 from dynostats.warehouse.asking import answer, question, write_answer
 from dynostats.warehouse.bulk import read_curves
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
+from dynostats.warehouse.events import NewEvent, withdraw_event, write_event
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
 from dynostats.warehouse.schema import create_warehouse, require_current
@@ -191,7 +192,29 @@ class Store:
                 self._connection, engine, setup, changes, why=why, who=who
             )
 
+    def log_event(self, event: NewEvent) -> str:
+        """Append something done to a cell to its log, and return the name of the entry.
+
+        Raises:
+            WarehouseError: If its kind is not known, or it does not say what was done.
+        """
+        with self._transaction():
+            return write_event(self._connection, event)
+
+    def withdraw_event(self, event: str, *, why: str, who: str) -> str:
+        """Take an entry of that log back; both stay in it.
+
+        Raises:
+            WarehouseError: If there is no such event, it is taken back already, or no reason.
+        """
+        with self._transaction():
+            return withdraw_event(self._connection, event, why=why, who=who)
+
     # Reading
+
+    def events(self, dyno: str | None = None) -> pl.DataFrame:
+        """Return what was done to the cells, by date, entries taken back included."""
+        return self._frame(named_query("events"), {"dyno": dyno})
 
     def pulls(
         self,

@@ -36,6 +36,7 @@ from dynostats.warehouse.schema import program
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
     from dynostats.api.noise import CellNoise
+    from dynostats.api.planning import StudyPlan
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Shop
 
@@ -336,6 +337,71 @@ class Warehouse:
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
         return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
+
+    def plan(
+        self,
+        *,
+        effect: float,
+        power: float = 0.8,
+        sessions: int = 1,
+        alpha: float = 0.05,
+        engine: str | None = None,
+        dyno: str | None = None,
+        baseline: str | None = None,
+        candidate: str | None = None,
+        session: str | None = None,
+        band: tuple[float, float] | None = None,
+        seed: int | None = None,
+    ) -> StudyPlan:
+        """Plan a study: how many pulls, in what order, to see an effect.
+
+        A warehouse that is not there yet knows nothing: then the noise is a stated assumption.
+
+        Args:
+            effect: Smallest effect on the mean over the band that must be seen, percent.
+            power: Chance of seeing it.
+            sessions: Sessions the pulls are spread over.
+            alpha: Chance of any false claim that is accepted.
+            engine: The engine; None for the one of which most pulls are.
+            dyno: The dyno; None for the one where most pulls are.
+            baseline: Setup before the change; named on the run sheet.
+            candidate: Setup with the change; likewise.
+            session: Name of the session(s) to come; likewise.
+            band: First and last engine speed, rpm; None for what most pulls of the engine cover.
+            seed: Seed of the run order; None for a new one.
+
+        Raises:
+            AnalysisError: If no number of pulls sees the effect, or a figure is out of range.
+        """
+        from dynostats.api.planning import Wish, plan_study
+
+        wish = Wish(
+            engine=engine,
+            dyno=dyno,
+            baseline=baseline,
+            candidate=candidate,
+            session=session,
+            band=band,
+        )
+        return plan_study(
+            self.path,
+            wish,
+            effect_pct=effect,
+            power=power,
+            sessions=sessions,
+            alpha=alpha,
+            seed=seed,
+        )
+
+    def run_sheet(self, plan: StudyPlan, path: AnyPath) -> Path:
+        """Write the run sheet of a plan: .csv for `ingest --sheet`, anything else as HTML.
+
+        Raises:
+            InputError: If the plan names no setups or session, or the file cannot be written.
+        """
+        from dynostats.report.run_sheet import write_run_sheet
+
+        return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""

@@ -16,6 +16,7 @@ from dynostats.cli.asking import query
 from dynostats.cli.demo import demo
 from dynostats.cli.keeping import backup, export, restore, verify
 from dynostats.cli.output import print_json, report_error, tell
+from dynostats.cli.planning import plan
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
@@ -79,6 +80,7 @@ for command in (
     check,
     compare,
     repeatability,
+    plan,
     exclude,
     include,
     amend,

@@ -60,10 +60,10 @@ def _ranges(regions: list[Region]) -> str:
     return " and ".join(f"{r.from_rpm:,.0f} to {r.to_rpm:,.0f} rpm" for r in regions)
 
 
-def name_noise(everything: CurveSet, own: CurveSet, dyno: str) -> str:
+def name_noise(everything: CurveSet, own: CurveSet, study: Study) -> str:
     """Say whose pulls the noise was learned from."""
     others = len(everything) - len(own)
-    place = f" on dyno '{dyno}'" if dyno else ""
+    place = f" on dyno '{study.dyno}'" if study.dyno else ""
     if others == 0:
         return f"the {len(own)} pulls of this study alone; the warehouse holds no other{place}"
     engines = len(set(everything.engine))
@@ -71,6 +71,7 @@ def name_noise(everything: CurveSet, own: CurveSet, dyno: str) -> str:
     return (
         f"{len(everything)} accepted pulls{place}: {len(own)} of this study and {others} others, "
         f"{_count(engines, 'engine')}, {_count(sessions, 'session')}"
+        + (f", the nearest in time; {study.further} more lie further away" if study.further else "")
     )
 
 

@@ -238,7 +238,7 @@ def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSe
     if base is not None and noise.drift is not None:
         drift = component(noise.drift, base)
     return NoiseUsed(
-        source=name_noise(everything, own, study.dyno),
+        source=name_noise(everything, own, study),
         pull_df=float(pull_df),
         session_df=float(noise.session.df) if noise.session is not None else None,
         pull_sd_pct=spread(base),

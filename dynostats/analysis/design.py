@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.layers import places_in_session
 from dynostats.arrays import Floats
 
 # A sum of weights this small is zero.
@@ -30,7 +31,8 @@ class Contrast:
         kind: Whether both setups shared a session, were linked through a third setup, or never met.
         loadings: By layer, the weight of each of its units: "pull" the weights themselves,
             "session" their sum over each session (zero where a session cancels), "drift" over the
-            run order of each session, "refit" over each setup in each session.
+            run order of each session (where the setups never met, what it is more than the drift
+            that past sessions' means hold already), "refit" over each setup in each session.
         drift_fitted: True when a linear drift was fitted in each session rather than taken from
             history.
         drift_confounded: Share of the setup difference that a linear drift could imitate: the
@@ -58,6 +60,7 @@ def weigh_pulls(
     candidate: str,
     session_ratio: float | None,
     drift_ratio: float | None,
+    drift_in_sessions: float = 0.0,
 ) -> Contrast:
     """Find the weights of the pulls in candidate minus baseline.
 
@@ -69,6 +72,8 @@ def weigh_pulls(
             where the setups never met: inside a session it cancels.
         drift_ratio: Drift variance (per pull of run order) over pull variance; None when unknown:
             then a drift is fitted where it does not cancel and the run order allows.
+        drift_in_sessions: Drift variance that the means of past sessions hold, per unit of session
+            variance.
 
     Returns:
         The contrast.
@@ -93,19 +98,40 @@ def weigh_pulls(
         if drift_fitted:
             fixed.append(order)
             weights = _gls_weights(np.hstack(fixed), random, asked)
+    drift, session = weights @ order, np.zeros(sessions.shape[1])
+    if kind == "different_sessions":
+        session = weights @ sessions
+        drift = _excess_drift(curves, weights, sessions, in_sessions=drift_in_sessions)
     return Contrast(
         weights=weights,
         kind=kind,
         loadings={
             "pull": weights,
-            "session": weights @ sessions * (kind == "different_sessions"),
-            "drift": weights @ order,
+            "session": session,
+            "drift": drift,
             "refit": weights @ _cells(curves),
         },
         drift_fitted=drift_fitted,
         drift_confounded=_confounded(curves, order, baseline=baseline, candidate=candidate),
         known=_known(curves, weights),
     )
+
+
+def _excess_drift(
+    curves: CurveSet, weights: Floats, sessions: Floats, *, in_sessions: float
+) -> Floats:
+    """Return the loading of each session's drift beyond what past sessions' means hold.
+
+    The later the pulls of a session, the more of its drift is in their mean. Past sessions' means
+    differ by their own drifts too, and that is counted as session variance; a study with longer
+    sessions collects more.
+    """
+    place = places_in_session(curves.order, sessions.argmax(axis=1))
+    whole = (weights * place) @ sessions
+    size = float(whole @ whole)
+    session = weights @ sessions
+    excess = size - in_sessions * float(session @ session)
+    return whole * np.sqrt(max(excess, 0.0) / max(size, CANCELS))
 
 
 def _known(curves: CurveSet, weights: Floats) -> Floats | None:

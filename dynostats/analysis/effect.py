@@ -12,6 +12,7 @@ from dynostats.analysis.field import Draws, Spread, Target, draw_errors, standar
 from dynostats.analysis.layers import split_layers
 from dynostats.analysis.noise import (
     LEAST_ENGINE_DF,
+    LEAST_PULL_DF_ALONE,
     LEAST_SLOPES,
     NoiseModel,
     component,
@@ -23,9 +24,8 @@ from dynostats.analysis.outliers import find_outlying, find_short
 from dynostats.arrays import Flags, Floats
 
 # Fewer pull contrasts than this carry no interval; with no replicate in the study itself the
-# answer rests wholly on history, and more is asked of it.
+# answer rests wholly on history, and more is asked of it (LEAST_PULL_DF_ALONE).
 LEAST_PULL_DF = 2
-LEAST_PULL_DF_ALONE = 6
 # Fewer session contrasts than this do not carry a comparison of setups that never met.
 LEAST_SESSION_DF = 3
 # Where fewer contrasts than this are near, nothing is known of how far pulls repeat; over at most
@@ -142,6 +142,7 @@ def _point_effects(
         own=mine[kept],
         drift_fitted=len(layers.slope) < LEAST_SLOPES
         and any(fits_drift(study, baseline=baseline, candidate=name) for name in candidates),
+        fitted_once=len(split_layers(study).refit) == 0,
     )
     functionals = _functionals(study, baseline)
     effects = tuple(
@@ -164,6 +165,7 @@ def _point_effect(
         candidate=candidate,
         session_ratio=_session_ratio(noise),
         drift_ratio=_drift_ratio(noise),
+        drift_in_sessions=noise.drift_in_sessions,
     )
     curve = contrast.weights @ study.log_torque
     lacking = _lacking(noise, contrast)
@@ -327,24 +329,10 @@ def _known_speeds(noise: NoiseModel) -> Flags:
 
 
 def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
-    own_df = noise.own.df if noise.own is not None else 0
-    history_df = noise.pull.df if noise.pull is not None else 0
-    if own_df + history_df < LEAST_PULL_DF:
-        return (
-            "too few pulls of one setup in one session are stored to tell how far pulls repeat "
-            f"({own_df + history_df} to spare, of at least {LEAST_PULL_DF})"
-        )
-    if own_df == 0 and history_df < LEAST_PULL_DF_ALONE:
-        return (
-            "no setup of this study was pulled twice in one session, and the warehouse holds too "
-            f"few repeats elsewhere ({history_df} of at least {LEAST_PULL_DF_ALONE}) to stand in"
-        )
-    if noise.engine_df < LEAST_ENGINE_DF and noise.engines_seen < LEAST_ENGINES:
-        return (
-            "this engine was never pulled twice with one setup in one session, and too few other "
-            f"engines ({noise.engines_seen} of at least {LEAST_ENGINES}) tell how far engines "
-            "differ in that"
-        )
+    """Return why the noise carries no interval; "" where it does."""
+    repeats = _lacking_repeats(noise)
+    if repeats:
+        return repeats
     known = _known_speeds(noise)
     if known.mean() < 1.0 - MOST_UNKNOWN:
         where = noise.rpm[known]
@@ -358,5 +346,33 @@ def _lacking(noise: NoiseModel, contrast: Contrast) -> str:
             "the setups were never pulled in the same session, and the warehouse holds too few "
             f"setups repeated on another day ({session_df} of at least {LEAST_SESSION_DF}) to "
             "tell how far days differ"
+        )
+    return ""
+
+
+def _lacking_repeats(noise: NoiseModel) -> str:
+    own_df = noise.own.df if noise.own is not None else 0
+    history_df = noise.pull.df if noise.pull is not None else 0
+    if own_df + history_df < LEAST_PULL_DF:
+        return (
+            "too few pulls of one setup in one session are stored to tell how far pulls repeat "
+            f"({own_df + history_df} to spare, of at least {LEAST_PULL_DF})"
+        )
+    if own_df == 0 and history_df < LEAST_PULL_DF_ALONE:
+        if noise.narrowed:
+            return (
+                "this engine's pulls vary more than those of other engines, and it was repeated "
+                f"too seldom ({history_df} to spare, of at least {LEAST_PULL_DF_ALONE}) to tell "
+                "by how much"
+            )
+        return (
+            "no setup of this study was pulled twice in one session, and the warehouse holds too "
+            f"few repeats elsewhere ({history_df} of at least {LEAST_PULL_DF_ALONE}) to stand in"
+        )
+    if noise.engine_df < LEAST_ENGINE_DF and noise.engines_seen < LEAST_ENGINES:
+        return (
+            "this engine was never pulled twice with one setup in one session, and too few other "
+            f"engines ({noise.engines_seen} of at least {LEAST_ENGINES}) tell how far engines "
+            "differ in that"
         )
     return ""

@@ -16,15 +16,13 @@ import numpy as np
 
 from dynostats.analysis.moderation import PRIOR_DF_GRID
 from dynostats.analysis.noise import (
-    LEAST_COUNT,
     LEAST_VARIANCE,
     LayerNoise,
     NoiseModel,
     component,
-    effective_speeds,
-    pooling_weights,
-    wavier,
+    curve_worth,
 )
+from dynostats.analysis.over_speed import LEAST_COUNT, pooling_weights, wavier
 from dynostats.arrays import Flags, Floats
 
 # Contrasts simulated a layer, the costly part: a variance from few contrasts varies much and is
@@ -139,6 +137,8 @@ def draw_errors(
     }
     if "own" in fields:
         fields["own"] *= scale[:, None]
+    if "drift" in fields:  # a simulated study raises what it sees of drift as the real one does
+        fields["drift"] *= noise.drift_raised
     error_sd = np.sqrt(np.stack([_combine(fields, noise, one) for one in targets], axis=1))
     world = np.arange(draws) % worlds
     error = _draw_effects(roots, targets, scale[world], rng)
@@ -256,15 +256,10 @@ def _history_share(noise: NoiseModel) -> float:
         return 0.0
     if noise.own is None:
         return 1.0
-    worth = _worth(noise)
+    worth = curve_worth(noise)
     likeness = 1.0 / float(noise.prior_df_weights @ (1.0 / PRIOR_DF_GRID))
     prior_df = 1.0 / (1.0 / likeness + 1.0 / (noise.pull.df * worth))
     return prior_df / (prior_df + noise.own.df * worth)
-
-
-def _worth(noise: NoiseModel) -> float:
-    layer = noise.pull if noise.pull is not None else noise.own
-    return 1.0 if layer is None else effective_speeds(wavier(layer.correlation, layer.df))
 
 
 def _draw_scales(noise: NoiseModel, worlds: int, rng: np.random.Generator) -> Floats:

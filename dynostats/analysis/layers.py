@@ -61,6 +61,8 @@ class Layers:
         slope: What a linear drift explains of those differences.
         session: Differences between sessions, freed of setups.
         refit: What remains of the cells' means after setups and sessions.
+        session_drift: Shape (session contrasts,): what a contrast's variance holds of the drift
+            variance, since the pulls of a session lie some way behind its first.
         sessions: Shape (pulls,): number of each pull's session, as used in `group`.
         engines: Shape (pulls,): number of each pull's engine.
     """
@@ -69,6 +71,7 @@ class Layers:
     slope: Layer
     session: Layer
     refit: Layer
+    session_drift: Floats
     sessions: Ints
     engines: Ints
 
@@ -86,12 +89,13 @@ def split_layers(curves: CurveSet) -> Layers:
     engines = _codes(curves.engine)
     cells = _codes(curves.engine, curves.session, curves.setup)
     pull, slope = _within_sessions(curves, sessions, cells)
-    session, refit = _between_sessions(curves, engines, sessions, cells)
+    session, refit, session_drift = _between_sessions(curves, engines, sessions, cells)
     return Layers(
         pull=pull,
         slope=slope,
         session=session,
         refit=refit,
+        session_drift=session_drift,
         sessions=sessions,
         engines=engines,
     )
@@ -143,10 +147,12 @@ def _within_sessions(curves: CurveSet, sessions: Ints, cells: Ints) -> tuple[Lay
 
 def _between_sessions(
     curves: CurveSet, engines: Ints, sessions: Ints, cells: Ints
-) -> tuple[Layer, Layer]:
-    """Return the session and the refit contrasts, engine by engine."""
+) -> tuple[Layer, Layer, Floats]:
+    """Return the session and the refit contrasts, engine by engine, and the drift in the first."""
     session: list[_Part] = []
     refit: list[_Part] = []
+    drift: list[Floats] = []
+    place = places_in_session(curves.order, sessions)
     for rows in _members(engines):
         if np.ptp(sessions[rows]) == 0:
             continue
@@ -159,21 +165,36 @@ def _between_sessions(
         scaled = weight[:, None] * means
         number = int(engines[rows[0]])
         basis = _range(_residual(visits, setups))
-        session.append(_rotated(basis, visits, scaled, number))
-        rest = _complement(np.hstack([_range(setups), basis]))
-        refit.append(_rotated(rest, np.diag(weight), scaled, number))
+        turned, coefficient = _turn(basis, visits)
+        session.append((turned.T @ scaled, coefficient, number))
+        behind = np.array([place[rows[at]].mean() for at in in_cells])
+        drift.append(((turned.T @ (visits * behind[:, None])) ** 2).sum(axis=1))
+        rest, coefficient = _turn(_complement(np.hstack([_range(setups), basis])), np.diag(weight))
+        refit.append((rest.T @ scaled, coefficient, number))
     speeds = curves.log_torque.shape[1]
-    return _layer(session, speeds), _layer(refit, speeds)
+    in_drift = np.concatenate(drift) if drift else np.zeros(0)
+    return _layer(session, speeds), _layer(refit, speeds), in_drift
 
 
 _Part = tuple[Floats, Floats, int]
 
 
-def _rotated(basis: Floats, loading: Floats, scaled: Floats, number: int) -> _Part:
+def _turn(basis: Floats, loading: Floats) -> tuple[Floats, Floats]:
     """Turn a basis so that each contrast has a coefficient of its own and none share the layer."""
     share = basis.T @ loading
     coefficient, turn = np.linalg.eigh(share @ share.T)
-    return (basis @ turn).T @ scaled, coefficient, number
+    return basis @ turn, coefficient
+
+
+def places_in_session(order: Floats, sessions: Ints) -> Floats:
+    """Return how many pulls each pull lies behind its session's first; zeros where unknown.
+
+    Args:
+        order: Place in the run order, from 1, NaN where unknown; shape (pulls,).
+        sessions: Number of each pull's session, shape (pulls,).
+    """
+    unknown = np.isin(sessions, sessions[~np.isfinite(order)])
+    return np.where(unknown, 0.0, order - 1.0)
 
 
 def _layer(parts: list[_Part], speeds: int) -> Layer:

@@ -15,33 +15,39 @@ from scipy.stats import f as f_distribution
 
 from dynostats.analysis.layers import Layer, Layers
 from dynostats.analysis.moderation import weigh_prior_df
+from dynostats.analysis.over_speed import (
+    correlation_over_speed,
+    effective_speeds,
+    pool_over_speed,
+    pooling_weights,
+    wavier,
+)
 from dynostats.arrays import Flags, Floats, Ints
 
-# Standard deviation of the weights by which sums of squares of neighbouring speeds are pooled.
-POOLING_RPM = 400.0
-# Weight of speeds far away: it matters only where nothing nearer is covered.
-FAR_WEIGHT = 1e-9
-# Fewer contrasts than this, counted with their weights, are none.
-LEAST_COUNT = 1e-12
 # A layer is pooled into the pull layer when its mean square shows less than this evidence of
 # being larger. Source: Bancroft (1964), Biometrics 20:427: a preliminary test near 0.25 keeps
 # the final test close to its level.
 POOL_ABOVE_P = 0.25
+# A study that fits each setup once cannot tell fitting from change. It is charged with what past
+# fittings differed only where that is shown beyond doubt: at 0.25, one or two contrasts kept
+# by chance made every fourth such answer needlessly wide.
+POOL_ABOVE_P_FITTED_ONCE = 0.01
 # Fewer slope contrasts than this do not tell how far engines drift.
 LEAST_SLOPES = 6
 # The drift allowed for is exceeded with this chance.
-DRIFT_BOUND_TAIL = 0.2
+DRIFT_BOUND_TAIL = 0.1
 # No cell repeats better than two parts in ten thousand (common practice, no published source); a
 # smaller variance comes from copies of a log, and would make every difference certain.
 LEAST_VARIANCE = 0.0002**2
 # Other engines teach nothing about one that is noisier with at least this much evidence.
 NARROW_BELOW_P = 0.05
 LEAST_TO_NARROW = 4
+# Fewer repeats than this of the engine cannot stand in for history where the study has none of its
+# own; leaving the other engines out then ends in no answer, so it takes stronger evidence.
+LEAST_PULL_DF_ALONE = 6
+NARROW_FEW_BELOW_P = 0.01
 # Fewer pull contrasts of its own than this say nothing of an engine's noise.
 LEAST_ENGINE_DF = 1
-# Weight of the smooth stationary correlation against the sample correlation, in contrasts: from
-# few curves the sample correlation has low rank and understates how rough the noise is.
-STATIONARY_CONTRASTS = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,7 +90,9 @@ class NoiseModel:
         drift: Mean square of slope contrasts, raised to what past sessions do not exclude; None
             where they are too few to tell.
         refit: Mean square of refit contrasts; None where none exist or none stands out.
+        drift_in_sessions: Drift variance that sessions' means hold, per unit of session variance.
         prior_df_weights: Probability of each prior df of how much sessions' noise differs.
+        drift_raised: By how much the mean square of slope contrasts was raised.
         slopes_seen: Number of sessions from which a drift could have been learned.
         engine_df: Pull contrasts of the study's own engine, in the study or outside.
         engines_seen: Number of engines with pull contrasts in history.
@@ -97,7 +105,9 @@ class NoiseModel:
     session: LayerNoise | None
     drift: LayerNoise | None
     refit: LayerNoise | None
+    drift_in_sessions: float
     prior_df_weights: Floats
+    drift_raised: float
     slopes_seen: int
     engine_df: int
     engines_seen: int
@@ -110,7 +120,12 @@ class NoiseModel:
 
 
 def learn_noise(
-    layers: Layers, rpm: Floats, *, own: Flags, drift_fitted: bool = False
+    layers: Layers,
+    rpm: Floats,
+    *,
+    own: Flags,
+    drift_fitted: bool = False,
+    fitted_once: bool = False,
 ) -> NoiseModel:
     """Estimate every layer's covariance over engine speed.
 
@@ -120,12 +135,17 @@ def learn_noise(
         own: Shape (pulls,): True for the study's pulls; they are left out of their own prior.
         drift_fitted: True when the study's effect has a drift fitted in each of its sessions: that
             uses its slope contrasts up.
+        fitted_once: True when no setup of the study was fitted in several of its sessions beside
+            another, so that the study itself says nothing of how fittings differ.
 
     Returns:
         The noise model.
     """
     pull, refit = _pool_layers(
-        layers, rpm, used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0]
+        layers,
+        rpm,
+        used_up=layers.sessions[own] if drift_fitted else layers.sessions[:0],
+        fitted_once=fitted_once,
     )
     own_groups = np.union1d(
         layers.sessions[own], _engine_groups(layers, np.unique(layers.engines[own]))
@@ -137,19 +157,22 @@ def learn_noise(
     )
     near = np.isin(history.group, engine_groups)
     engine_df = len(study) + int(near.sum())
+    slope, raised = _not_excluded(layers.slope, pull, rpm)
     history, narrowed = _narrow(study, history, near, rpm)
     return NoiseModel(
         rpm=rpm,
         pull=_layer_noise(history, rpm),
         own=_layer_noise(study, rpm),
         session=_layer_noise(layers.session, rpm),
-        drift=_layer_noise(_not_excluded(layers.slope, pull, rpm), rpm),
+        drift=_layer_noise(slope, rpm),
         refit=_layer_noise(refit, rpm),
+        drift_in_sessions=_drift_in_sessions(layers),
         # With nothing of its own the engine is judged as one more of many: engines are the groups.
         prior_df_weights=_weigh_heterogeneity(
             _by_engine(history, layers) if own.any() and engine_df < LEAST_ENGINE_DF else history,
             rpm,
         ),
+        drift_raised=raised,
         slopes_seen=len(layers.slope),
         engine_df=engine_df,
         engines_seen=len(np.unique(_by_engine(history, layers).group)),
@@ -166,6 +189,12 @@ def with_own_noise(noise: NoiseModel, study: Layers) -> NoiseModel:
     if own is None and noise.pull is None:
         own = noise.own
     return replace(noise, own=own)
+
+
+def curve_worth(noise: NoiseModel) -> float:
+    """Return how many independent speeds the mean square of one contrast is worth."""
+    layer = noise.pull if noise.pull is not None else noise.own
+    return 1.0 if layer is None else effective_speeds(wavier(layer.correlation, layer.df))
 
 
 def component(layer: LayerNoise, pull_variance: Floats) -> Floats:
@@ -197,43 +226,15 @@ def correlation_length(noise: NoiseModel) -> float | None:
     return float(noise.rpm[int(low[0])] - noise.rpm[0]) if low.size else None
 
 
-def pool_over_speed(curves: Floats, rpm: Floats) -> Floats:
-    """Return the mean square of contrasts, pooled over neighbouring speeds, shape (speeds,)."""
-    weights = pooling_weights(rpm)
-    covered = np.isfinite(curves)
-    squares = np.where(covered, curves, 0.0) ** 2
-    return (weights @ squares.sum(axis=0)) / np.maximum(weights @ covered.sum(axis=0), LEAST_COUNT)
+def _drift_in_sessions(layers: Layers) -> float:
+    if len(layers.session) == 0:
+        return 0.0
+    return float(layers.session_drift.mean() / layers.session.coefficient.mean())
 
 
-def pooling_weights(rpm: Floats) -> Floats:
-    """Return the weights by which sums of squares of neighbours are pooled, rows summing to 1.
-
-    A speed with no covered neighbour at all gets the mean of what is covered.
-    """
-    weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2) + FAR_WEIGHT
-    return weights / weights.sum(axis=1, keepdims=True)
-
-
-def effective_speeds(correlation: Floats) -> float:
-    """Return how many independent speeds a band mean of squares is worth.
-
-    Source: Satterthwaite (1946), Biometrics Bulletin 2:110: (trace S)^2 / trace(S S).
-    """
-    return float(np.trace(correlation) ** 2 / (correlation**2).sum())
-
-
-def wavier(correlation: Floats, contrasts: int) -> Floats:
-    """Return the correlation with its own error allowed for when contrasts are few.
-
-    Pooling a variance over speed gains the more, the less speeds are correlated. From few
-    contrasts the long-range correlation is hardly known, so a share of noise common to all speeds
-    is allowed for, as much as one contrast among those seen.
-    """
-    share = 1.0 / (1.0 + contrasts)
-    return (1.0 - share) * correlation + share
-
-
-def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, Layer]:
+def _pool_layers(
+    layers: Layers, rpm: Floats, *, used_up: Ints, fitted_once: bool
+) -> tuple[Layer, Layer]:
     """Pool slope and refit contrasts into the pull layer unless they stand out from it.
 
     Where there are no pull contrasts they stand in for them: what they hold beside pull noise can
@@ -244,12 +245,13 @@ def _pool_layers(layers: Layers, rpm: Floats, *, used_up: Ints) -> tuple[Layer, 
     least_p = POOL_ABOVE_P if len(slope) >= LEAST_SLOPES else 0.0
     pull, slope = _pool(layers.pull, slope, slope.group, rpm, least_p=least_p)
     groups = _engine_groups(layers, layers.refit.group)
-    pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=POOL_ABOVE_P)
+    least_p = POOL_ABOVE_P_FITTED_ONCE if fitted_once else POOL_ABOVE_P
+    pull, refit = _pool(pull, layers.refit, groups, rpm, least_p=least_p)
     return pull, refit
 
 
-def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> Layer:
-    """Return slope contrasts scaled up to the largest drift that they do not exclude.
+def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> tuple[Layer, float]:
+    """Return slope contrasts scaled up to the largest drift that they do not exclude, and how far.
 
     A drift that does not stand out may still be there, and a study that runs one setup after the
     other collects several times as much of it as one slope shows. So not the estimate is used but
@@ -258,12 +260,10 @@ def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> Layer:
     is fitted in the study.
     """
     if len(slope) < LEAST_SLOPES or len(pull) == 0:
-        return slope.only(np.zeros(len(slope), dtype=np.bool_))
-    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
-    worth = effective_speeds(wavier(_correlation(pull.curves / base, rpm), len(pull)))
-    df = len(slope) * worth
-    raised = np.sqrt(df / float(chi2.ppf(DRIFT_BOUND_TAIL, df)))
-    return replace(slope, curves=slope.curves * raised)
+        return slope.only(np.zeros(len(slope), dtype=np.bool_)), 1.0
+    df = len(slope) * _curve_worth(pull, rpm)
+    raised = df / float(chi2.ppf(DRIFT_BOUND_TAIL, df))
+    return replace(slope, curves=slope.curves * np.sqrt(raised)), raised
 
 
 def _narrow(study: Layer, history: Layer, near: Flags, rpm: Floats) -> tuple[Layer, bool]:
@@ -280,7 +280,9 @@ def _narrow(study: Layer, history: Layer, near: Flags, rpm: Floats) -> tuple[Lay
     )
     if len(engine) < LEAST_TO_NARROW or len(other) < LEAST_TO_NARROW:
         return history, False
-    if mean_square_evidence(other, engine, rpm) >= NARROW_BELOW_P:
+    enough = len(engine) >= LEAST_PULL_DF_ALONE
+    least_p = NARROW_BELOW_P if enough else NARROW_FEW_BELOW_P
+    if mean_square_evidence(other, engine, rpm) >= least_p:
         return history, False
     return same, True
 
@@ -311,6 +313,11 @@ def _pool(
     return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
+def _curve_worth(pull: Layer, rpm: Floats) -> float:
+    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
+    return effective_speeds(wavier(correlation_over_speed(pull.curves / base, rpm), len(pull)))
+
+
 def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
     """Return the p value of the upper layer's mean square being larger only by chance.
 
@@ -320,7 +327,7 @@ def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
     base = np.sqrt(pool_over_speed(lower.curves, rpm))
     if not (base > 0).all():
         return 0.0
-    worth = effective_speeds(wavier(_correlation(lower.curves / base, rpm), len(lower)))
+    worth = _curve_worth(lower, rpm)
     ratio = _mean_square(upper.curves / base) / _mean_square(lower.curves / base)
     return float(f_distribution.sf(ratio, len(upper) * worth, len(lower) * worth))
 
@@ -338,35 +345,10 @@ def _layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
     variance = np.maximum(variance, LEAST_VARIANCE)
     return LayerNoise(
         variance=variance,
-        correlation=_correlation(seen / np.sqrt(variance), rpm),
+        correlation=correlation_over_speed(seen / np.sqrt(variance), rpm),
         curves=seen,
         coefficient=float(layer.coefficient.mean()),
     )
-
-
-def _correlation(scaled: Floats, rpm: Floats) -> Floats:
-    """Correlation over speed: the sample's, drawn toward a stationary one, made definite."""
-    covered = np.isfinite(scaled).astype(np.float64)
-    filled = np.where(covered > 0, scaled, 0.0)
-    products, counts = filled.T @ filled, covered.T @ covered
-    lag = np.abs(np.subtract.outer(np.arange(len(rpm)), np.arange(len(rpm))))
-    by_lag = np.bincount(lag.ravel(), products.ravel()) / np.maximum(
-        np.bincount(lag.ravel(), counts.ravel()), 1e-12
-    )
-    if by_lag[0] <= LEAST_COUNT:  # pulls equal to the last digit: nothing tells of a correlation
-        return np.ones_like(products)
-    stationary = (by_lag / by_lag[0])[lag]
-    sample = np.where(counts > 0, products / np.maximum(counts, 1e-12), stationary)
-    weight = STATIONARY_CONTRASTS / (STATIONARY_CONTRASTS + len(scaled))
-    return _nearest_correlation((1.0 - weight) * sample + weight * stationary)
-
-
-def _nearest_correlation(matrix: Floats) -> Floats:
-    """Clip negative eigenvalues and scale the diagonal to one."""
-    size, basis = np.linalg.eigh((matrix + matrix.T) / 2.0)
-    definite = (basis * np.clip(size, 1e-8 * float(size.max()), None)) @ basis.T
-    scale = np.sqrt(np.diag(definite))
-    return definite / np.outer(scale, scale)
 
 
 def _weigh_heterogeneity(history: Layer, rpm: Floats) -> Floats:
@@ -374,7 +356,7 @@ def _weigh_heterogeneity(history: Layer, rpm: Floats) -> Floats:
         return weigh_prior_df(np.zeros(0), np.zeros(0))
     base = np.sqrt(np.maximum(pool_over_speed(history.curves, rpm), 1e-12))
     scaled = history.curves / base
-    worth = effective_speeds(_correlation(scaled, rpm))
+    worth = effective_speeds(correlation_over_speed(scaled, rpm))
     ratios: list[float] = []
     df: list[float] = []
     for group in np.unique(history.group):

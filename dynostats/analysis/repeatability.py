@@ -11,14 +11,16 @@ from scipy.stats import t as student_t
 
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.layers import Layers, split_layers
+from dynostats.analysis.moderation import fit_prior, moderate
 from dynostats.analysis.noise import (
     LayerNoise,
     component,
+    curve_worth,
     learn_noise,
     mean_square_evidence,
-    pool_over_speed,
 )
 from dynostats.analysis.outliers import find_outlying, find_short
+from dynostats.analysis.over_speed import pool_over_speed
 from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
@@ -31,6 +33,15 @@ SESSION_COLUMNS = (
 )
 # Fewer degrees of freedom than this on either side show no difference of noise.
 LEAST_TO_TELL = 4
+# From fewer engines it cannot be told how far engines differ.
+LEAST_TO_MODERATE = 3
+GROUP_COLUMNS = {
+    "engine": pl.String,
+    "pulls": pl.Int64,
+    "pull_sd_pct": pl.Float64,
+    "pull_df": pl.Int64,
+    "p_value": pl.Float64,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +73,9 @@ class Repeatability:
         engines: Engines in scope.
         groups: One row an engine (on a dyno, where there are several): engine, pulls, pull_sd_pct,
             pull_df, and p_value of being like the rest (F test of the mean squares, two-sided;
-            null with fewer than four degrees of freedom on either side).
+            null with fewer than four degrees of freedom on either side), and moderated_sd_pct:
+            the SD drawn toward the other engines' as far as its few repeats call for (null where
+            fewer than three engines were repeated).
         sessions: Sessions in scope.
         warnings: Sentences the reader must see.
     """
@@ -119,7 +132,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     pull_df: Floats = np.isfinite(noise.pull.curves).sum(axis=0).astype(np.float64)
     seen = pull_df > 0
     session = _session_variance(noise.session, noise.pull.variance)
-    groups = _by_engine(layers, noise.rpm, typical)
+    groups = _with_moderated(_by_engine(layers, noise.rpm, typical), curve_worth(noise))
     warnings = (
         *_warn_unlike(groups),
         *_warnings(noise.pull, noise.session, session),
@@ -232,15 +245,27 @@ def _by_engine(layers: Layers, rpm: Floats, curves: CurveSet) -> pl.DataFrame:
                 "p_value": p_value,
             }
         )
-    return pl.DataFrame(
-        rows,
-        schema={
-            "engine": pl.String,
-            "pulls": pl.Int64,
-            "pull_sd_pct": pl.Float64,
-            "pull_df": pl.Int64,
-            "p_value": pl.Float64,
-        },
+    return pl.DataFrame(rows, schema=GROUP_COLUMNS)
+
+
+def _with_moderated(groups: pl.DataFrame, worth: float) -> pl.DataFrame:
+    """Add each engine's SD as moderated by the others (Smyth 2004).
+
+    Args:
+        groups: One row an engine.
+        worth: Independent speeds a curve is worth, by which repeats count as degrees of freedom.
+    """
+    repeated = groups.filter(pl.col("pull_sd_pct") > 0)
+    if repeated.height < LEAST_TO_MODERATE:
+        return groups.with_columns(moderated_sd_pct=pl.lit(None, dtype=pl.Float64))
+    variance = repeated["pull_sd_pct"].to_numpy() ** 2
+    df = worth * repeated["pull_df"].to_numpy()
+    moderated = np.sqrt(moderate(variance, df, fit_prior(variance, df)))
+    return groups.join(
+        repeated.select("engine", moderated_sd_pct=pl.Series(moderated)),
+        on="engine",
+        how="left",
+        maintain_order="left",
     )
 
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
+from dynostats.analysis.question import Question
 from dynostats.errors import AnalysisError
+
+# The noise of a comparison is learned from about so many pulls, those of the engine first, then the
+# nearest in time: hundreds of repeats know the cell's noise, and years away it was another cell.
+MOST_SCOPE = 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -17,7 +23,9 @@ class Study:
     Args:
         pulls: Accepted pulls of the engine in the study's sessions, third setups included.
         excluded: Excluded pulls of the two setups in those sessions.
-        scope: All accepted pulls on the same dyno: the noise is learned from them.
+        scope: Accepted pulls on the same dyno, at most about `MOST_SCOPE`: the noise is learned
+            from them.
+        further: How many more accepted pulls on that dyno were left out as further away.
         members: Names of `pulls`.
         dyno: The dyno; "" when none is named.
         sessions: Sessions of the study.
@@ -27,6 +35,7 @@ class Study:
     pulls: pl.DataFrame
     excluded: pl.DataFrame
     scope: pl.DataFrame
+    further: int
     members: list[str]
     dyno: str
     sessions: list[str]
@@ -70,17 +79,69 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
     sessions = sorted(met or compared["session"].unique().to_list())
     inside = (pl.col("dyno") == dyno) & pl.col("session").is_in(sessions)
     own = accepted.filter(inside)
+    on_dyno = pulls.filter(state="accepted", dyno=dyno)
+    scope = _nearby(on_dyno, own, engine)
     return Study(
         pulls=own,
         excluded=mine.filter(
             inside & (pl.col("state") != "accepted") & pl.col("setup").is_in([baseline, candidate])
         ),
-        scope=pulls.filter(state="accepted", dyno=dyno),
+        scope=scope,
+        further=on_dyno.height - scope.height,
         members=own["pull"].to_list(),
         dyno=dyno,
         sessions=sessions,
         unused=accepted.filter(pl.col("setup").is_in([baseline, candidate]) & ~inside),
     )
+
+
+def pulls_near(pulls: pl.DataFrame, questions: Sequence[Question]) -> pl.DataFrame:
+    """Return the pulls that the answers to some questions may look at, excluded ones too.
+
+    Args:
+        pulls: One row a pull of everything in the warehouse.
+        questions: The questions.
+
+    Raises:
+        AnalysisError: As in `find_study`.
+    """
+    scopes = [
+        find_study(pulls, one.engine, one.baseline, one.candidate).scope.select("engine", "session")
+        for one in questions
+    ]
+    return pulls.join(
+        pl.concat(scopes), on=["engine", "session"], how="semi", maintain_order="left"
+    )
+
+
+def _nearby(on_dyno: pl.DataFrame, own: pl.DataFrame, engine: str) -> pl.DataFrame:
+    """Return whole sessions: the study's, the engine's others, then others', the nearest first.
+
+    Near is near in time where every pull's start is known, else in the order of storing.
+    """
+    if on_dyno.height <= MOST_SCOPE:
+        return on_dyno
+    dated = on_dyno["started"].null_count() == 0
+    when = pl.col("started").dt.epoch("s") if dated else pl.int_range(pl.len())
+    placed = on_dyno.with_columns(when=when.cast(pl.Float64))
+    here = pl.col("pull").is_in(own["pull"].to_list())
+    middle = placed.filter(here)["when"].mean()
+    key = ["engine", "session"]
+    chosen = (
+        placed.group_by(key, maintain_order=True)
+        .agg(
+            rank=pl.when(here.any())
+            .then(0)
+            .when(pl.col("engine").first() == engine)
+            .then(1)
+            .otherwise(2),
+            away=(pl.col("when").mean() - pl.lit(middle)).abs(),
+            pulls=pl.len(),
+        )
+        .sort("rank", "away", maintain_order=True)
+        .filter((pl.col("pulls").cum_sum() <= MOST_SCOPE) | (pl.col("rank") == 0))
+    )
+    return on_dyno.join(chosen.select(key), on=key, how="semi", maintain_order="left")
 
 
 def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:

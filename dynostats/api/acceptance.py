@@ -24,16 +24,19 @@ from dynostats.warehouse import Store
 MOST_TOGETHER = 600
 
 
-def judge_stored(store: Store, chosen: Collection[str] | None = None) -> Acceptance:
+def judge_stored(
+    store: Store, chosen: Collection[str] | None = None, *, among: pl.DataFrame | None = None
+) -> Acceptance:
     """Judge stored pulls against what was stored with them.
 
     Args:
         store: The open warehouse.
         chosen: Names of pulls, which must exist; None for all.
+        among: Stored pulls to judge them by, themselves among them; None for all.
     """
-    pulls = store.pulls()
+    pulls = store.pulls() if among is None else among
     wanted = set(pulls["pull"] if chosen is None else chosen)
-    torque = store.curves()
+    torque = store.curves(pulls.filter(state="accepted")["pull"].to_list())
     parts: list[Acceptance] = []
     for block in _blocks(pulls):
         own = wanted.intersection(block["pull"])

@@ -254,6 +254,7 @@ class Warehouse:
         """
         from dynostats.analysis.compare import compare_candidates
         from dynostats.analysis.question import Question
+        from dynostats.analysis.study import pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
         from dynostats.curves.correction import find_standard
@@ -277,7 +278,8 @@ class Warehouse:
                 )
                 for candidate in candidates
             )
-            curves = store.curves()
+            near = pulls_near(pulls, questions)
+            curves = store.curves(near.filter(state="accepted")["pull"].to_list())
             conditions = gather_conditions(
                 store,
                 pulls,
@@ -286,7 +288,7 @@ class Warehouse:
             )
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
-            judged = judge_stored(store, used_pulls(found))
+            judged = judge_stored(store, used_pulls(found), among=near)
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))

@@ -11,6 +11,7 @@ from studies import RPM, Day, frames_of, history
 
 from dynostats.analysis.compare import compare, compare_candidates
 from dynostats.analysis.question import Question
+from dynostats.analysis.study import find_study, pulls_near
 from dynostats.errors import AnalysisError
 
 ABBA = Day(run="ABBA", session="today", effect=0.03)
@@ -481,3 +482,50 @@ def test_the_order_of_the_candidates_does_not_matter():
     one, other = family_of("B", "C", days=(day,)), family_of("C", "B", days=(day,))
     np.testing.assert_allclose(one[0].curve["effect_pct"], other[1].curve["effect_pct"])
     assert one[0].verdict == other[1].verdict
+
+
+def test_the_noise_is_learned_from_the_nearest_pulls_of_a_large_warehouse(monkeypatch):
+    # The study's sessions, then the engine's own, then other engines' nearest in storing order.
+    monkeypatch.setattr("dynostats.analysis.study.MOST_SCOPE", 20)
+    days = [
+        *(Day(run="CCC", session=f"far-{number}", engine="other") for number in range(9)),
+        Day(run="CCC", session="own", engine="mill"),
+        *(Day(run="CCC", session=f"near-{number}", engine="other") for number in range(3)),
+        Day(run="ABBA", session="study"),
+    ]
+    pulls, _ = frames_of(*days)
+    study = find_study(pulls, "mill", "A", "B")
+    assert set(study.scope["session"]) == {"study", "own", "near-0", "near-1", "near-2", "far-8"}
+    assert study.scope["pull"].to_list() == [
+        name for name in pulls["pull"] if name in set(study.scope["pull"])
+    ]
+    assert study.further == 8 * 3
+    # Where starts are known, near is near in time: the first days stored were run last.
+    dated = pulls.with_columns(
+        started=pl.datetime(2026, 6, 1) - pl.duration(hours=pl.int_range(pl.len()))
+    )
+    assert "near-2" in set(find_study(dated, "mill", "A", "B").scope["session"])
+    early = dated.with_columns(
+        started=pl.when(pl.col("session") == "far-0")
+        .then(pl.col("started").min())
+        .otherwise("started")
+    )
+    assert "far-0" in set(find_study(early, "mill", "A", "B").scope["session"])
+
+
+def test_a_large_warehouse_gives_the_answer_of_its_nearest_part(monkeypatch):
+    days = [
+        *(Day(run="CCC", session=f"d{number}", engine="other") for number in range(9)),
+        Day(run="ABBA", session="study", effect=0.02),
+    ]
+    pulls, curves = frames_of(*days)
+    monkeypatch.setattr("dynostats.analysis.study.MOST_SCOPE", 16)
+    question = Question(engine="mill", baseline="A", candidate="B")
+    found = compare(pulls, curves, question, draws=500)
+    near = pulls_near(pulls, [question])
+    assert near.height == 16
+    again = compare(
+        near, curves.filter(pl.col("pull").is_in(near["pull"].to_list())), question, draws=500
+    )
+    assert again.overall == found.overall
+    assert "15 more lie further away" in found.noise.source

@@ -158,3 +158,16 @@ def test_fitted_weights_are_those_of_least_squares():
     columns += [np.where(session == name, curves.order, 0.0) for name in ("s0", "s1")]
     fit = np.linalg.pinv(np.column_stack(columns))
     np.testing.assert_allclose(contrast.weights, fit[1] - fit[0], atol=1e-10)
+
+
+def test_setups_that_never_met_collect_the_drift_that_long_sessions_hold_beyond_past_ones():
+    # By hand: means of five lie two places behind the first: 2^2 + 2^2 units of drift variance;
+    # past sessions' means of three hold one unit a unit of session variance, and two are charged.
+    options = {"session_ratio": 1.0, "drift_ratio": 0.0}
+    long = laid_out("AAAAA", "BBBBB")
+    assert weigh(long, **options).factor("drift") == pytest.approx(8.0)
+    contrast = weigh(long, **options, drift_in_sessions=1.0)
+    assert contrast.factor("drift") == pytest.approx(6.0)
+    assert contrast.factor("session") == pytest.approx(2.0)
+    short = weigh(laid_out("AA", "BB"), **options, drift_in_sessions=1.0)
+    assert short.factor("drift") == pytest.approx(0.0)

@@ -5,14 +5,11 @@ import pytest
 from studies import curves_of, laid_out, wiggle
 
 from dynostats.analysis.layers import split_layers
-from dynostats.analysis.noise import (
+from dynostats.analysis.noise import component, correlation_length, learn_noise, pooled_variance
+from dynostats.analysis.over_speed import (
     POOLING_RPM,
-    component,
-    correlation_length,
     effective_speeds,
-    learn_noise,
     pool_over_speed,
-    pooled_variance,
     pooling_weights,
     wavier,
 )
@@ -20,11 +17,11 @@ from dynostats.analysis.noise import (
 RPM = np.arange(2000.0, 6001.0, 200.0)
 
 
-def learned(curves, own=None):
+def learned(curves, own=None, **options):
     flags = np.zeros(len(curves), dtype=bool)
     if own is not None:
         flags[own] = True
-    return learn_noise(split_layers(curves), curves.rpm, own=flags)
+    return learn_noise(split_layers(curves), curves.rpm, own=flags, **options)
 
 
 def pulls_of(*layout, sd=0.004, seed=0, engine=None, rpm=RPM, order=True):
@@ -145,6 +142,58 @@ def test_a_refit_that_stands_out_is_a_layer_of_its_own():
     expected = np.var(difference, ddof=1) / 2.0
     found = component(noise.refit, pooled_variance(noise)).mean()
     assert found == pytest.approx(expected, rel=0.25)
+
+
+def test_a_study_of_one_day_is_charged_with_refitting_only_on_strong_evidence():
+    # Two days of two setups give one refit contrast; one fitting is moved further and further.
+    curves = pulls_of("AABB", "BBAA", *["CCC"] * 6, seed=8, order=False)
+
+    def kept(shift, **options):
+        moved = curves.log_torque.copy()
+        moved[2:4] += shift
+        told = curves_of(moved, session=curves.session, setup=curves.setup, rpm=RPM)
+        return learned(told, **options).refit is not None
+
+    shifts = np.linspace(0.0, 0.04, 41)
+    several = [kept(shift) for shift in shifts]
+    once = [kept(shift, fitted_once=True) for shift in shifts]
+    assert sum(once) < sum(several)
+    assert several[-1]
+    assert once[-1]
+    assert all(loose for loose, strict in zip(several, once, strict=True) if strict)
+
+
+def test_few_repeats_that_look_noisier_are_left_alone_only_on_strong_evidence():
+    # Two days of the study's engine, 2 df each: too few to answer from alone.
+    engine = ["mine"] * 8 + ["other"] * 18
+
+    def narrowed(sd):
+        curves = pulls_of(
+            "AB", *["CCC"] * 2, *["DDD"] * 6, sd=[sd] * 8 + [0.003] * 18, engine=engine, order=False
+        )
+        return learned(curves, own=np.arange(2)).narrowed
+
+    assert not narrowed(0.004)
+    assert narrowed(0.012)
+
+
+def test_sessions_means_hold_drift_as_far_as_their_pulls_lie_behind_the_first():
+    # Means of three pulls lie one place behind the first, of five two places: drift enters a
+    # session's mean with that factor, squared in the variance.
+    assert learned(pulls_of("CCC", "CCC")).drift_in_sessions == pytest.approx(1.0)
+    assert learned(pulls_of("CCCCC", "CCCCC")).drift_in_sessions == pytest.approx(4.0)
+    assert learned(pulls_of("CCC", "CCC", order=False)).drift_in_sessions == 0.0
+
+
+def test_the_drift_allowed_for_is_raised_and_says_by_how_much():
+    curves = pulls_of(*["CCCC"] * 8)
+    layers = split_layers(curves)
+    noise = learned(curves)
+    plain = pool_over_speed(layers.slope.curves, RPM)
+    assert noise.drift_raised > 1.0
+    np.testing.assert_allclose(noise.drift.variance, plain * noise.drift_raised, rtol=1e-9)
+    more = learned(pulls_of(*["CCCC"] * 80))
+    assert 1.0 < more.drift_raised < noise.drift_raised  # more sessions exclude more
 
 
 def test_constant_curves_give_a_small_variance_and_no_nan():

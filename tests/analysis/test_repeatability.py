@@ -272,3 +272,26 @@ def test_a_bad_pull_listed_first_does_not_swap_the_engines():
     )
     assert one["low"] > one["high"]
     assert other == pytest.approx(one)
+
+
+def test_an_engine_s_sd_is_drawn_toward_the_others_as_far_as_its_repeats_call_for():
+    # Smyth (2004): the moderated variance lies between the engine's own and the common one, and
+    # the fewer its repeats the nearer to the common one.
+    rng = np.random.default_rng(12)
+    runs = ["AAA"] * 2 + ["BBB"] * 8 + ["CCC"] * 8 + ["DDD"] * 8
+    engine = ["few"] * 6 + ["b"] * 24 + ["c"] * 24 + ["d"] * 24
+    sds = [0.006] * 6 + [0.006] * 24 + [0.003] * 24 + [0.002] * 24
+    curves = laid_out(
+        *runs, curves=np.array([wiggle(rng, RPM, sd) for sd in sds]), rpm=RPM, engine=engine
+    )
+    rows = {row["engine"]: row for row in measure_repeatability(curves).groups.to_dicts()}
+    moved = {
+        name: np.log(row["moderated_sd_pct"] / row["pull_sd_pct"]) for name, row in rows.items()
+    }
+    assert moved["few"] < 0 < moved["d"]
+    assert abs(moved["few"]) > abs(moved["b"])
+
+
+def test_two_engines_do_not_tell_how_far_engines_differ():
+    found = measure_repeatability(two_engines(first=["AAA"] * 6, second=["BBB"] * 6))
+    assert found.groups["moderated_sd_pct"].is_null().all()

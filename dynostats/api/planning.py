@@ -10,14 +10,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from dynostats.analysis.curve_set import curve_set
-from dynostats.analysis.planning import (
-    Aim,
-    CellNoise,
-    Plan,
-    assume_noise,
-    learn_cell_noise,
-    make_plan,
-)
+from dynostats.analysis.planning.cell import CellNoise, assume_noise, learn_cell_noise
+from dynostats.analysis.planning.plan import Aim, Plan, make_plan
 from dynostats.analysis.planning.run_sheet import Names, PlannedPull, lay_run_sheet
 from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan
 from dynostats.api.results import as_html

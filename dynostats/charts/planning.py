@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from dynostats.analysis.planning import Plan
+from dynostats.analysis.planning.plan import Plan
 from dynostats.charts.theme import HEIGHT, PALETTE, WIDTH, layered
 
 

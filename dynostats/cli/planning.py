@@ -14,7 +14,7 @@ from dynostats.cli.study import Band
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from dynostats.analysis.planning import Plan
+    from dynostats.analysis.planning.plan import Plan
 
 
 @click.command()

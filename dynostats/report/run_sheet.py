@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
-from dynostats.analysis.planning import Plan
+from dynostats.analysis.planning.plan import Plan
 from dynostats.analysis.planning.run_sheet import Names, PlannedPull
 from dynostats.errors import InputError
 from dynostats.report.plain_page import PAGES

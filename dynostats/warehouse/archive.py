@@ -24,6 +24,8 @@ from dynostats.warehouse.writing import insert, take_numbers
 _ALSO_CSV = frozenset({"pulls", "amendments", "channels"})
 # The channel table comes with the schema; all else is put back from the export.
 _NOT_RESTORED = frozenset({"channels", "sources"})
+# Tables that an export of an older layout does not hold.
+_SINCE_LAYOUT_3 = frozenset({"declarations", "declared_pulls", "looks"})
 _ROWS_AT_ONCE = 500_000
 _SOURCES_AT_ONCE = 500
 
@@ -101,7 +103,8 @@ def restore(directory: Path, warehouse: Path) -> None:
         raise InputError(
             "there is a file of this name already", where=str(warehouse), mend="Choose another."
         )
-    missing = [n for n in exported_tables() if not (directory / f"{n}.parquet").is_file()]
+    there = {path.stem for path in directory.glob("*.parquet")}
+    missing = sorted(set(exported_tables()) - _SINCE_LAYOUT_3 - there)
     if missing:
         raise InputError(
             f"this is not a whole export: {', '.join(missing)} is missing", where=str(directory)
@@ -113,7 +116,7 @@ def restore(directory: Path, warehouse: Path) -> None:
             with contextlib.closing(connect(draft, write=True, wait_s=0)) as connection:
                 connection.execute("begin transaction")
                 for name in exported_tables():
-                    if name not in _NOT_RESTORED:
+                    if name in there and name not in _NOT_RESTORED:
                         _restore_table(connection, name, directory)
                 _restore_sources(connection, directory)
                 _restore_counters(connection, directory)

@@ -2,7 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from dynostats.analysis.planning import Aim, assume_noise, make_plan
+from dynostats.analysis.planning.cell import assume_noise
+from dynostats.analysis.planning.plan import Aim, make_plan
 from dynostats.charts.planning import plan_chart
 
 

@@ -7,6 +7,7 @@ import re
 
 import polars as pl
 import pytest
+from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
 from dynostats.errors import InputError
@@ -33,6 +34,7 @@ VALUES: dict[str, object] = {
     "sha256": ["0" * 64],
     "pulls": 0,
     "amendments": 0,
+    "number": 1,
 }
 
 
@@ -52,6 +54,8 @@ def store(tmp_path_factory):
         )
         opened.amend("P3", "notes", "second gear", why="from the log book", who="test")
         opened.describe_setup("mule", "cooler", relative_to="base", why="asked", who="test")
+        opened.declare(QUESTION, RUN_SHEET)
+        opened.note_look(1, LOOK)
         yield opened
 
 
@@ -176,6 +180,7 @@ def test_channels_list_known_and_other_ones(store):
 # Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.
 FAULTS = {
     "channels_stored": "delete from other_channels",
+    "declared_questions": "delete from declared_pulls",
     "curve_ranges": "delete from stored_curves where pull_no = 1 and rpm > 3000",
     "history_of_labels": "update pulls set notes = 'tampered' where pull_no = 3",
     "labels_registered": "delete from setups where setup = 'cooler'",

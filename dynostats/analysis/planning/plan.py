@@ -10,13 +10,14 @@ import polars as pl
 
 from dynostats.analysis.effect import MEANS_SHARE
 from dynostats.analysis.planning.cell import CellNoise
-from dynostats.analysis.planning.design import Orders, measure_precision
+from dynostats.analysis.planning.design import Orders
 from dynostats.analysis.planning.orders import (
     Letter,
     draw_orders,
     on_different_days,
     one_after_the_other,
 )
+from dynostats.analysis.planning.schedule import ManyLooks, Schedule, Sight, look_at
 from dynostats.errors import AnalysisError
 
 # Pulls of each setup, over all sessions, that are tried before a plan gives up.
@@ -38,6 +39,7 @@ class Aim:
         power: Chance of seeing it, between alpha and 1.
         alpha: Chance of any false claim that is accepted.
         sessions: Number of sessions the pulls are spread over.
+        schedule: When the study is looked at.
 
     Raises:
         AnalysisError: A figure lies outside its range.
@@ -47,6 +49,7 @@ class Aim:
     power: float = 0.8
     alpha: float = 0.05
     sessions: int = 1
+    schedule: Schedule = field(default_factory=Schedule)
 
     def __post_init__(self) -> None:
         """Refuse aims that no plan could meet."""
@@ -70,11 +73,6 @@ class Aim:
             raise AnalysisError(
                 f"sessions is {self.sessions}; it must lie between 1 and 50", where="--sessions"
             )
-
-    @property
-    def mean_alpha(self) -> float:
-        """Return the share of alpha that a comparison gives to the mean over the band."""
-        return MEANS_SHARE * self.alpha
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +101,7 @@ class Plan:
         noise: What the cell adds.
         pulls_per_setup: Pulls of each setup over all sessions.
         orders: Setups in run order, one order a session.
-        power: Chance of seeing the effect with this plan.
+        sight: What the order sees.
         detectable: One row a number of pulls a setup: n, pct (null where a comparison would give
             no interval), df.
         shortcuts: What never alternating would cost.
@@ -116,12 +114,28 @@ class Plan:
     noise: CellNoise
     pulls_per_setup: int
     orders: tuple[tuple[Letter, ...], ...]
-    power: float
+    sight: Sight
     detectable: pl.DataFrame
     shortcuts: tuple[Shortcut, ...]
     seed: int
     warnings: tuple[str, ...]
     facts: dict[str, object] = field(default_factory=dict[str, object])
+
+    @property
+    def power(self) -> float:
+        """Return the chance of seeing the effect with this plan."""
+        return self.sight.power(self.aim.effect_pct)
+
+    def looks(self) -> list[dict[str, object]]:
+        """Return the looks with their levels and the chance to be through by then."""
+        sight = self.sight
+        if not isinstance(sight, ManyLooks):
+            return []
+        seen = np.cumsum(sight.chances(self.aim.effect_pct)).tolist()
+        return [
+            {"after_pairs": pairs, "level": level / MEANS_SHARE, "found_by_then": chance}
+            for pairs, level, chance in zip(sight.pairs, sight.levels, seen, strict=True)
+        ]
 
     def to_dict(self) -> dict[str, object]:
         """Return the plan under the names of the JSON contract."""
@@ -132,6 +146,7 @@ class Plan:
             "orders": [list(order) for order in self.orders],
             "detectable_pct_by_n": self.detectable.to_dicts(),
             "power": self.power,
+            "looks": self.looks(),
             "never_alternating": [asdict(one) for one in self.shortcuts],
             "assumptions": self._assumptions(),
             "warnings": list(self.warnings),
@@ -145,7 +160,7 @@ class Plan:
                 "effect_pct": self.aim.effect_pct,
                 "power_wanted": self.aim.power,
                 "alpha": self.aim.alpha,
-                "band_mean_alpha": self.aim.mean_alpha,
+                "band_mean_alpha": MEANS_SHARE * self.aim.alpha,
                 "test": "two-sided t test of the mean over the band at band_mean_alpha, the "
                 "share of alpha that `compare` gives to it; power from the noncentral t "
                 "distribution with moderated degrees of freedom",
@@ -178,14 +193,17 @@ def make_plan(
             "pauses, fuel and charge temperature).",
         )
     orders = draw_orders(pulls, aim.sessions, np.random.default_rng(seed))
-    precision = measure_precision(orders, noise)
+    sight = look_at(orders, noise, aim.schedule, alpha=aim.alpha)
+    if sight is None:
+        msg = "an order of a size that sees the effect sees nothing"
+        raise ValueError(msg)
     total = pulls * aim.sessions
     return Plan(
         aim=aim,
         noise=noise,
         pulls_per_setup=total,
         orders=orders,
-        power=0.0 if precision is None else precision.power(aim.effect_pct, alpha=aim.mean_alpha),
+        sight=sight,
         detectable=_detectable(aim, noise, planned=pulls),
         shortcuts=_shortcuts(aim, noise, pulls),
         seed=seed,
@@ -200,18 +218,16 @@ def _any_orders(pulls: int, sessions: int) -> Orders:
 
 def _seen(orders: Orders, noise: CellNoise, aim: Aim) -> float | None:
     """Return the smallest effect an order sees, percent; None where there is no interval."""
-    precision = measure_precision(orders, noise)
-    if precision is None:
-        return None
-    return precision.detectable_pct(alpha=aim.mean_alpha, power=aim.power)
+    sight = look_at(orders, noise, aim.schedule, alpha=aim.alpha)
+    return None if sight is None else sight.detectable_pct(aim.power)
 
 
 def _fewest(aim: Aim, order: Callable[[int], Orders], noise: CellNoise) -> int | None:
     """Return the fewest pulls a setup and session that see the effect; None where none do."""
 
     def sees(pulls: int) -> bool:
-        seen = _seen(order(pulls), noise, aim)
-        return seen is not None and seen <= aim.effect_pct
+        sight = look_at(order(pulls), noise, aim.schedule, alpha=aim.alpha)
+        return sight is not None and sight.power(aim.effect_pct) >= aim.power
 
     # What is visible shrinks with the pulls: double until it is small enough, then halve the gap.
     high = 1
@@ -231,17 +247,12 @@ def _detectable(aim: Aim, noise: CellNoise, *, planned: int) -> pl.DataFrame:
     last = max(planned + 2, min(SHOWN_PULLS, max(MOST_PULLS // aim.sessions, 1)))
     rows: list[dict[str, object]] = []
     for pulls in range(max(1, last - MOST_SHOWN + 1), last + 1):
-        precision = measure_precision(_any_orders(pulls, aim.sessions), noise)
-        seen = (
-            None
-            if precision is None
-            else precision.detectable_pct(alpha=aim.mean_alpha, power=aim.power)
-        )
+        sight = look_at(_any_orders(pulls, aim.sessions), noise, aim.schedule, alpha=aim.alpha)
         rows.append(
             {
                 "n": pulls * aim.sessions,
-                "pct": seen,
-                "df": None if precision is None else precision.df,
+                "pct": None if sight is None else sight.detectable_pct(aim.power),
+                "df": None if sight is None else sight.df,
             }
         )
     return pl.DataFrame(rows, schema={"n": pl.Int64, "pct": pl.Float64, "df": pl.Float64})

@@ -103,6 +103,7 @@ def student_levels(
     *,
     looks: int,
     alpha: float,
+    least: float = 0.0,
     paths: int = PATHS,
 ) -> tuple[float, ...]:
     """Return the two-sided level of the t test at each look that spends a rule's error.
@@ -113,10 +114,12 @@ def student_levels(
         dfs: Degrees of freedom at each look.
         looks: Looks planned.
         alpha: Two-sided error over all looks.
+        least: Smallest level that can be tested at. A look that would get less gets none, and
+            leaves its share to the next.
         paths: Simulated studies.
 
     Returns:
-        One level a look; 0 where nothing is left to spend.
+        One level a look; 0 where nothing may be claimed.
 
     Raises:
         AnalysisError: Looks or information are out of range.
@@ -127,11 +130,15 @@ def student_levels(
     df = np.maximum.accumulate(np.array(dfs, dtype=np.float64))
     going = np.ones(paths, dtype=np.bool_)
     found: list[float] = []
-    for look, share in enumerate(np.diff(spent, prepend=0.0)):
-        level = _level(size[going, look], share, float(df[look]), paths)
+    used = 0.0
+    for look, until in enumerate(spent):
+        level = _level(size[going, look], until - used, float(df[look]), paths)
+        if level <= 0.0 or level < least:
+            found.append(0.0)
+            continue
         found.append(level)
-        if level > 0.0:
-            going &= size[:, look] <= student_t.isf(level / 2.0, df[look])
+        used = until
+        going &= size[:, look] <= student_t.isf(level / 2.0, df[look])
     return tuple(found)
 
 
@@ -145,26 +152,20 @@ def _level(size: Floats, share: float, df: float, paths: int) -> float:
 
 
 def student_power(
-    times: Sequence[float],
-    dfs: Sequence[float],
-    levels: Sequence[float],
-    *,
-    drift: float,
-    paths: int = PATHS,
+    simulated: Paths, dfs: Sequence[float], levels: Sequence[float], *, drift: float
 ) -> Floats:
     """Return the chance of claiming first at each look, on the effect's own side, shape (looks,).
 
     Args:
-        times: Share of the planned information at each look.
+        simulated: Studies without effect, of these looks and degrees of freedom.
         dfs: Degrees of freedom at each look.
         levels: Two-sided level at each look.
         drift: True effect over the true standard error at full information.
-        paths: Simulated studies.
     """
-    statistic = simulate_paths(times, dfs, paths=paths).statistics(drift)
+    statistic = simulated.statistics(drift)
     df = np.maximum.accumulate(np.array(dfs, dtype=np.float64))
-    going = np.ones(paths, dtype=np.bool_)
-    first = np.zeros(len(times))
+    going = np.ones(len(statistic), dtype=np.bool_)
+    first = np.zeros(len(levels))
     for look, level in enumerate(levels):
         if level <= 0.0:
             continue

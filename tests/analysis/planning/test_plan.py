@@ -12,8 +12,9 @@ from studies import RPM, Day, frames_of, laid_out, wiggle
 
 from dynostats.analysis.curve_set import curve_set
 from dynostats.analysis.effect import estimate_effect
-from dynostats.analysis.planning import Aim, assume_noise, learn_cell_noise, make_plan
+from dynostats.analysis.planning.cell import assume_noise, learn_cell_noise
 from dynostats.analysis.planning.design import measure_precision
+from dynostats.analysis.planning.plan import Aim, make_plan
 from dynostats.analysis.planning.power import detectable_ratio
 from dynostats.analysis.planning.run_sheet import Names, lay_run_sheet
 from dynostats.analysis.planning.scope import choose_scope, cut_to_plan

@@ -6,7 +6,7 @@ from scipy.stats import nct
 from scipy.stats import t as student_t
 
 from dynostats.analysis.sequential.boundaries import exit_chances, spending_bounds
-from dynostats.analysis.sequential.small_df import student_levels, student_power
+from dynostats.analysis.sequential.small_df import simulate_paths, student_levels, student_power
 from dynostats.analysis.sequential.spending import RULES, levels, spent_by
 
 STUDIES = 60_000
@@ -70,7 +70,7 @@ def test_falling_degrees_of_freedom_count_as_unchanged():
 
 
 def test_power_of_one_look_is_the_noncentral_t():
-    found = student_power([1.0], [5], [0.05], drift=3.0)
+    found = student_power(simulate_paths([1.0], [5]), [5], [0.05], drift=3.0)
     exact = nct.sf(student_t.isf(0.025, 5), 5, 3.0)
     assert found[0] == pytest.approx(exact, abs=4 * np.sqrt(exact * (1 - exact) / 200_000))
 
@@ -80,7 +80,7 @@ def test_power_with_many_df_is_that_of_the_integration():
     bounds = spending_bounds(times, spent_by("lan_demets_pocock", times, looks=4, alpha=0.05))
     exact = exit_chances(times, bounds, drift=3.0).upper
     level = levels("lan_demets_pocock", times, looks=4, alpha=0.05)
-    found = student_power(times, [1e5] * 4, level, drift=3.0)
+    found = student_power(simulate_paths(times, [1e5] * 4), [1e5] * 4, level, drift=3.0)
     assert found == pytest.approx(exact, abs=0.005)
 
 
@@ -90,3 +90,14 @@ def test_a_share_too_small_to_simulate_is_tested_at_its_own_size():
     found = student_levels("lan_demets_obrien_fleming", times, [3, 9], looks=2, alpha=0.05)
     assert spent[0] < 1e-8
     assert found[0] == pytest.approx(spent[0])
+
+
+def test_a_look_below_the_least_level_leaves_its_share_to_the_next():
+    times, dfs = [0.25, 0.5, 0.75, 1.0], [2, 4, 6, 8]
+    found = student_levels("obrien_fleming", times, dfs, looks=4, alpha=0.05, least=0.005)
+    free = student_levels("obrien_fleming", times, dfs, looks=4, alpha=0.05)
+    assert found[:2] == (0.0, 0.0)
+    assert 0.005 > free[1] > 0.0
+    assert found[2] > free[2]
+    z = student_power(simulate_paths(times, dfs), dfs, found, drift=0.0)
+    assert 2 * z.sum() == pytest.approx(0.05, abs=0.001)

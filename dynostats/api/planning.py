@@ -3,25 +3,44 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 import polars as pl
 
 from dynostats.analysis.curve_set import curve_set
 from dynostats.analysis.planning.cell import CellNoise, assume_noise, learn_cell_noise
+from dynostats.analysis.planning.declaration import Declaration
 from dynostats.analysis.planning.plan import Aim, Plan, make_plan
 from dynostats.analysis.planning.run_sheet import Names, PlannedPull, lay_run_sheet
-from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan
+from dynostats.analysis.planning.schedule import Schedule
+from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan, latest
+from dynostats.analysis.question import Question
+from dynostats.analysis.sequential.spending import RULES, Rule
 from dynostats.api.results import as_html
-from dynostats.errors import InputError
+from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import open_store
+from dynostats.warehouse.schema import utc_now
 
 if TYPE_CHECKING:
     import altair as alt
 
 MOST_SEED = 1_000_000
+
+
+class WishFields(TypedDict, total=False):
+    """The fields of a `Wish`, by name."""
+
+    engine: str | None
+    dyno: str | None
+    baseline: str | None
+    candidate: str | None
+    session: str | None
+    band: tuple[float, float] | None
+    quantity: str
+    margin_pct: float
+    correction: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +54,9 @@ class Wish:
         candidate: Setup with the change.
         session: Name of the session(s) to come.
         band: First and last engine speed, rpm.
+        quantity: "power" or "torque".
+        margin_pct: Smallest change that matters, percent.
+        correction: Ambient correction by name; None for what the sheets declare.
     """
 
     engine: str | None = None
@@ -43,6 +65,9 @@ class Wish:
     candidate: str | None = None
     session: str | None = None
     band: tuple[float, float] | None = None
+    quantity: str = "power"
+    margin_pct: float = 0.5
+    correction: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,14 +76,17 @@ class StudyPlan(Plan):
 
     Args:
         names: What the study's pulls are called; None while setups or session have no name.
+        wish: What the study is to be about.
     """
 
     names: Names | None = None
+    wish: Wish = field(default_factory=Wish)
 
     @classmethod
-    def of(cls, plan: Plan, names: Names | None) -> StudyPlan:
+    def of(cls, plan: Plan, *, names: Names | None, wish: Wish) -> StudyPlan:
         """Return a plan with its chart and notebook view."""
-        return cls(**{field.name: getattr(plan, field.name) for field in fields(plan)}, names=names)
+        known = {one.name: getattr(plan, one.name) for one in fields(plan)}
+        return cls(**known, names=names, wish=wish)
 
     def to_dict(self) -> dict[str, object]:
         """Return the plan under the names of the JSON contract, with its run sheet if named."""
@@ -116,18 +144,8 @@ class Ground:
     band: tuple[float, float] | None
 
 
-def plan_study(
-    warehouse: Path,
-    wish: Wish,
-    *,
-    effect_pct: float,
-    power: float,
-    sessions: int,
-    alpha: float,
-    seed: int | None,
-) -> StudyPlan:
+def plan_study(warehouse: Path, aim: Aim, wish: Wish, *, seed: int | None) -> StudyPlan:
     """Plan a study on what a warehouse knows; a file that is not there knows nothing."""
-    aim = Aim(effect_pct=effect_pct, power=power, alpha=alpha, sessions=sessions)
     ground = survey(warehouse, wish)
     scope = ground.scope
     made = make_plan(
@@ -141,7 +159,64 @@ def plan_study(
         },
     )
     told = replace(made, warnings=(*scope.notes, *made.warnings))
-    return StudyPlan.of(told, _names(wish, scope))
+    return StudyPlan.of(told, names=_names(wish, scope), wish=replace(wish, band=ground.band))
+
+
+def schedule_of(looks: int | None, rule: str | None) -> Schedule:
+    """Return when a study is looked at.
+
+    Raises:
+        AnalysisError: If there is no such rule, or the number of looks is out of range.
+    """
+    if rule is None:
+        return Schedule(looks=looks)
+    known: dict[str, Rule] = {str(name): name for name in RULES}
+    if rule not in known:
+        raise AnalysisError(
+            f"there is no boundary '{rule}'", where="--boundary", mend=f"Known: {', '.join(RULES)}."
+        )
+    return Schedule(looks=looks, rule=known[rule])
+
+
+def declaration_of(plan: StudyPlan, *, who: str) -> Declaration:
+    """Return the question that a plan declares, not stored yet.
+
+    Raises:
+        InputError: If setups, engine or session have no name.
+        AnalysisError: If a setting of the question lies outside its range.
+    """
+    names, wish, aim = plan.named(), plan.wish, plan.aim
+    question = Question(
+        engine=names.engine,
+        baseline=names.baseline,
+        candidate=names.candidate,
+        quantity=wish.quantity,
+        margin_pct=wish.margin_pct,
+        alpha=aim.alpha,
+        band=wish.band,
+        correction=wish.correction,
+    )
+    return Declaration(
+        number=0,
+        engine=question.engine,
+        dyno=names.dyno or None,
+        baseline=question.baseline,
+        candidate=question.candidate,
+        quantity=question.quantity,
+        band=question.band,
+        correction=question.correction,
+        margin_pct=question.margin_pct,
+        alpha=question.alpha,
+        effect_pct=aim.effect_pct,
+        power=aim.power,
+        pulls_per_setup=plan.pulls_per_setup,
+        looks=len(aim.schedule.after(plan.pulls_per_setup)),
+        rule=aim.schedule.rule,
+        seed=plan.seed,
+        who=who,
+        declared_at=utc_now(),
+        rows=plan.run_sheet(),
+    )
 
 
 def _names(wish: Wish, scope: Scope) -> Names | None:
@@ -163,9 +238,9 @@ def survey(warehouse: Path, wish: Wish) -> Ground:
         return Ground(scope=nothing, noise=assume_noise(), band=wish.band)
     with open_store(warehouse) as store:
         pulls = store.pulls().filter(state="accepted")
-        curves = store.curves()
-    scope = choose_scope(pulls, engine=wish.engine, dyno=wish.dyno, baseline=wish.baseline)
-    on_dyno = pulls.filter(pl.col("dyno").fill_null("") == (scope.dyno or ""))
+        scope = choose_scope(pulls, engine=wish.engine, dyno=wish.dyno, baseline=wish.baseline)
+        on_dyno = latest(pulls.filter(pl.col("dyno").fill_null("") == (scope.dyno or "")), scope)
+        curves = store.curves(on_dyno["pull"].to_list())
     known = on_dyno.filter(pl.col("pull").is_in(curves["pull"].unique().implode()))
     if known.is_empty():
         return Ground(scope=scope, noise=assume_noise(), band=wish.band)

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, Unpack
 
 import polars as pl
 
@@ -35,8 +35,9 @@ from dynostats.warehouse.schema import program
 
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
+    from dynostats.analysis.planning.declaration import Declaration
     from dynostats.api.noise import CellNoise
-    from dynostats.api.planning import StudyPlan
+    from dynostats.api.planning import StudyPlan, WishFields
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Shop
 
@@ -257,6 +258,7 @@ class Warehouse:
         from dynostats.analysis.study import pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
+        from dynostats.api.declared import hold_against_declared
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -298,6 +300,8 @@ class Warehouse:
             )
 
         told = add_doubts(found, judged, ask_without=ask_without)
+        with self._reading() as store:
+            told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
     def check(self, *pulls: str) -> Acceptance:
@@ -347,13 +351,10 @@ class Warehouse:
         power: float = 0.8,
         sessions: int = 1,
         alpha: float = 0.05,
-        engine: str | None = None,
-        dyno: str | None = None,
-        baseline: str | None = None,
-        candidate: str | None = None,
-        session: str | None = None,
-        band: tuple[float, float] | None = None,
+        looks: int | None = 1,
+        rule: str | None = None,
         seed: int | None = None,
+        **wish: Unpack[WishFields],
     ) -> StudyPlan:
         """Plan a study: how many pulls, in what order, to see an effect.
 
@@ -363,37 +364,44 @@ class Warehouse:
             effect: Smallest effect on the mean over the band that must be seen, percent.
             power: Chance of seeing it.
             sessions: Sessions the pulls are spread over.
-            alpha: Chance of any false claim that is accepted.
-            engine: The engine; None for the one of which most pulls are.
-            dyno: The dyno; None for the one where most pulls are.
-            baseline: Setup before the change; named on the run sheet.
-            candidate: Setup with the change; likewise.
-            session: Name of the session(s) to come; likewise.
-            band: First and last engine speed, rpm; None for what most pulls of the engine cover.
+            alpha: Chance of any false claim that is accepted, over all looks.
+            looks: How often the study is looked at; None for after every pair of pulls.
+            rule: How alpha is spread over the looks, see
+                `dynostats.analysis.sequential.spending.RULES`; None for the usual one.
             seed: Seed of the run order; None for a new one.
+            **wish: What the study is to be about (`dynostats.api.planning.Wish`): engine, dyno,
+                baseline, candidate, session, band, quantity, margin_pct, correction.
 
         Raises:
             AnalysisError: If no number of pulls sees the effect, or a figure is out of range.
         """
-        from dynostats.api.planning import Wish, plan_study
+        from dynostats.analysis.planning.plan import Aim
+        from dynostats.api.planning import Wish, plan_study, schedule_of
 
-        wish = Wish(
-            engine=engine,
-            dyno=dyno,
-            baseline=baseline,
-            candidate=candidate,
-            session=session,
-            band=band,
-        )
-        return plan_study(
-            self.path,
-            wish,
+        aim = Aim(
             effect_pct=effect,
             power=power,
-            sessions=sessions,
             alpha=alpha,
-            seed=seed,
+            sessions=sessions,
+            schedule=schedule_of(looks, rule),
         )
+        return plan_study(self.path, aim, Wish(**wish), seed=seed)
+
+    def declare(self, plan: StudyPlan, *, who: str | None = None) -> Declaration:
+        """Store the question of a plan, and its run sheet, before the first pull.
+
+        Nothing of it can be changed afterwards; a question declared again stands beside the first.
+        The warehouse is made when there is none.
+
+        Raises:
+            InputError: If the plan names no setups, engine or session.
+        """
+        from dynostats.api.declared import read_declaration, store_declaration
+        from dynostats.api.planning import declaration_of
+
+        declared = declaration_of(plan, who=_name(who))
+        with open_store(self.path, write=True) as store:
+            return read_declaration(store, store_declaration(store, declared))
 
     def run_sheet(self, plan: StudyPlan, path: AnyPath) -> Path:
         """Write the run sheet of a plan: .csv for `ingest --sheet`, anything else as HTML.

@@ -17,6 +17,30 @@ if TYPE_CHECKING:
     from dynostats.analysis.planning.plan import Plan
 
 
+_RULES = {
+    "obrien-fleming": "obrien_fleming",
+    "lan-demets-pocock": "lan_demets_pocock",
+    "lan-demets": "lan_demets_obrien_fleming",
+}
+
+
+class Looks(click.ParamType[int | None]):
+    """A number of looks, or "pair" for one after every pair."""
+
+    name = "looks"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int | None:
+        """Return the number, None for after every pair."""
+        text = str(value).strip().lower()
+        if text == "pair":
+            return None
+        if not text.isascii() or not text.isdigit():
+            self.fail(f"'{value}' is neither a whole number nor 'pair'", param, ctx)
+        return int(text)
+
+
 @click.command()
 @answers
 @click.option(
@@ -62,6 +86,46 @@ if TYPE_CHECKING:
     help="Engine speeds, rpm [default: what most pulls of the engine cover].",
 )
 @click.option(
+    "--quantity",
+    type=click.Choice(["power", "torque"]),
+    default="power",
+    show_default=True,
+    help="What the question is about.",
+)
+@click.option(
+    "--margin",
+    "margin_pct",
+    type=float,
+    default=0.5,
+    show_default=True,
+    metavar="PCT",
+    help="Smallest change that would matter to you, percent.",
+)
+@click.option(
+    "--looks",
+    type=Looks(),
+    default="1",
+    show_default=True,
+    metavar="N|pair",
+    help="How often the study is looked at: once at its end, N times, or after every pair of "
+    "pulls. Looks share alpha.",
+)
+@click.option(
+    "--boundary",
+    "rule",
+    type=click.Choice(["pocock", "obrien-fleming", "lan-demets-pocock", "lan-demets"]),
+    default="lan-demets",
+    show_default=True,
+    help="How alpha is shared: lan-demets spends it as O'Brien and Fleming do.",
+)
+@click.option(
+    "--declare",
+    is_flag=True,
+    help="Store the question and the run sheet in the warehouse, before the first pull. Needs the "
+    "same names as --sheet.",
+)
+@click.option("--who", metavar="NAME", help="Who declares it [default: your login name].")
+@click.option(
     "--seed", type=int, metavar="N", help="Draw the same run order again [default: a new one]."
 )
 @click.option(
@@ -73,7 +137,9 @@ if TYPE_CHECKING:
     help="Write the run sheet: .html to print, .csv to fill in and give to `ingest --sheet`. "
     "May be given twice. Needs --baseline, --candidate and --session.",
 )
-def plan(sheets: tuple[Path, ...], **asked: object) -> None:
+def plan(
+    sheets: tuple[Path, ...], declare: bool, who: str | None, rule: str, **asked: object
+) -> None:
     """How many pulls, in what order, to see an effect.
 
     From the noise of your own cell where the warehouse knows it, else from a stated assumption.
@@ -85,17 +151,24 @@ def plan(sheets: tuple[Path, ...], **asked: object) -> None:
       dynostats plan --effect 1.5
       dynostats plan --effect 1 --power 0.9 --sessions 2
       dynostats plan --effect 1.5 --engine QB-21T --baseline outlet-54 --candidate outlet-70 \\
-          --session T09 --sheet run_sheet.html --sheet sheet.csv
+          --session T09 --looks pair --declare --sheet run_sheet.html --sheet sheet.csv
     """
+    from dynostats.analysis.planning.wording import say_declared
     from dynostats.api import open_warehouse
 
     with open_warehouse(current().warehouse) as warehouse:
-        made = warehouse.plan(**asked)  # pyright: ignore[reportArgumentType]
+        made = warehouse.plan(rule=_RULES.get(rule, rule), **asked)  # pyright: ignore[reportArgumentType]
+        if declare or sheets:
+            made.named()  # refused before anything is stored or written
+        declared = warehouse.declare(made, who=who) if declare else None
         written = [warehouse.run_sheet(made, path) for path in sheets]
     if current().as_json:
-        print_json(made.to_dict())
+        number = None if declared is None else declared.number
+        print_json(made.to_dict() | {"declared": number})
     else:
         print_plan(made, answer_console())
+    if declared is not None:
+        tell(say_declared(declared))
     for path in written:
         tell(f"Run sheet: {path}")
 
@@ -122,6 +195,11 @@ def print_plan(made: Plan, console: Console) -> None:
         table.add_row(str(row["n"]), seen)
     console.print(table)
     console.print()
+    for look in made.looks():
+        console.print(
+            f"Look after {look['after_pairs']} pairs: level {look['level']:.4f}, an effect of "
+            f"{aim.effect_pct:g}% is found by then with {look['found_by_then']:.0%}"
+        )
     for shortcut in made.shortcuts:
         console.print(shortcut.text)
     if noise.learned:

@@ -9,6 +9,7 @@ import polars as pl
 
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.outliers import MOST_OF_THEM
+from dynostats.analysis.study import MOST_SCOPE
 from dynostats.arrays import Flags
 from dynostats.errors import AnalysisError
 
@@ -70,6 +71,18 @@ def _commonest(pulls: pl.DataFrame, label: str) -> tuple[str, bool]:
     """Return the label most pulls have, the first by name among equals, and whether others are."""
     counts = pulls.group_by(label).len().sort(["len", label], descending=[True, False])
     return str(counts[label][0]), counts.height > 1
+
+
+def latest(pulls: pl.DataFrame, scope: Scope) -> pl.DataFrame:
+    """Return the pulls stored last, those of the engine first: a cell of years ago was another.
+
+    Args:
+        pulls: One row an accepted pull on the dyno, in the order of storing.
+        scope: The engine planned for.
+    """
+    mine = pulls.filter(engine=scope.engine).tail(MOST_SCOPE)
+    others = pulls.filter(pl.col("engine") != scope.engine).tail(MOST_SCOPE - mine.height)
+    return pulls.filter(pl.col("pull").is_in([*mine["pull"], *others["pull"]]))
 
 
 def cut_to_plan(curves: CurveSet, engine: str | None, band: tuple[float, float] | None) -> CurveSet:

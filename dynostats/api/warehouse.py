@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.planning.declaration import Declaration
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Shop
 
@@ -412,6 +413,35 @@ class Warehouse:
         from dynostats.report.run_sheet import write_run_sheet
 
         return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
+
+    def watch(
+        self,
+        folder: AnyPath,
+        *,
+        number: int | None = None,
+        settle_s: float = 3.0,
+        channels: AnyPath | None = None,
+    ) -> Watch:
+        """Watch a folder for the pulls of a declared study; `step` it again and again.
+
+        Args:
+            folder: The folder that logs land in.
+            number: Number of the declared question; None for the last.
+            settle_s: How long a file must stand still before it is read, seconds.
+            channels: A TOML file with the shop's own channel names.
+
+        Raises:
+            InputError: If there is no such folder, or no question was declared.
+        """
+        from dynostats.api.watching import Watch
+
+        return Watch(
+            self.path,
+            Path(folder),
+            number=number,
+            settle_s=settle_s,
+            channels=None if channels is None else Path(channels),
+        )
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""

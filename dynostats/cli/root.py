@@ -20,6 +20,7 @@ from dynostats.cli.planning import plan
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
+from dynostats.cli.watching import watch
 from dynostats.errors import DynostatsError
 
 EXIT_REFUSED = 1
@@ -81,6 +82,7 @@ for command in (
     compare,
     repeatability,
     plan,
+    watch,
     exclude,
     include,
     amend,

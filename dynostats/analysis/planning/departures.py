@@ -15,7 +15,12 @@ BAND_SLACK_RPM = 100.0
 
 
 def find_departures(
-    found: Comparison, declared: Declaration, stored: pl.DataFrame, *, declared_again: int = 0
+    found: Comparison,
+    declared: Declaration,
+    stored: pl.DataFrame,
+    *,
+    declared_again: int = 0,
+    running: bool = False,
 ) -> tuple[str, ...]:
     """Return every departure of a comparison from what was declared, in sentences.
 
@@ -24,13 +29,14 @@ def find_departures(
         declared: The question.
         stored: One row a stored pull: pull, stored_at (UTC).
         declared_again: How many other declarations of the same comparison there are.
+        running: Whether the study goes on: what is still to come is no departure.
     """
     used = found.pull_table.filter(pl.col("role").is_in(["baseline", "candidate"]))
     accepted = used.filter(state="accepted")
     return (
         *_settings(found, declared),
-        *_counts(found, declared),
-        *_sessions(accepted, declared),
+        *_counts(found, declared, running=running),
+        *_sessions(accepted, declared, running=running),
         *_orders(accepted, declared),
         *_too_late(used, declared, stored),
         *_declared_again(declared_again),
@@ -55,25 +61,25 @@ def _settings(found: Comparison, declared: Declaration) -> Iterator[str]:
             )
 
 
-def _counts(found: Comparison, declared: Declaration) -> Iterator[str]:
+def _counts(found: Comparison, declared: Declaration, *, running: bool) -> Iterator[str]:
     wanted = declared.pulls_per_setup
     counts = (
         (found.pulls.baseline, declared.baseline),
         (found.pulls.candidate, declared.candidate),
     )
     for count, setup in counts:
-        if count != wanted:
+        if count > wanted or (count < wanted and not running):
             word = "more" if count > wanted else "fewer"
             yield f"{count} pulls of {setup}, {word} than the {wanted} declared."
 
 
-def _sessions(accepted: pl.DataFrame, declared: Declaration) -> Iterator[str]:
+def _sessions(accepted: pl.DataFrame, declared: Declaration, *, running: bool) -> Iterator[str]:
     run = dict.fromkeys(accepted["session"].to_list())
     for name in run:
         if name not in declared.sessions():
             yield f"Session {name} is in the answer; it was not declared."
     for name in declared.sessions():
-        if name not in run:
+        if name not in run and not running:
             yield f"Session {name} was declared; it is not in the answer."
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.analysis.planning.declaration import Declaration, Declared, Look
-from dynostats.analysis.planning.departures import find_departures
+from dynostats.analysis.planning.departures import find_departures, say_corrections
 from dynostats.analysis.planning.run_sheet import PlannedPull
 from dynostats.errors import InputError
 from dynostats.warehouse import Store
@@ -78,7 +78,6 @@ def store_look(store: Store, number: int, look: Look) -> None:
     """Store a look at a declared study."""
     row: dict[str, Value] = asdict(look)
     row["look"] = row.pop("number")
-    del row["taken_at"]
     store.note_look(number, row)
 
 
@@ -96,11 +95,13 @@ def hold_against_declared(store: Store, found: Comparison) -> Comparison:
         store.pulls().select("pull", "stored_at"),
         declared_again=mine.height - 1,
     )
+    looks = read_looks(store, declared.number)
+    names = found.pull_table["pull"].to_list()
     return replace(
         found,
         declared=Declared(
             declaration=declared,
-            departures=departures,
-            looks=read_looks(store, declared.number),
+            departures=(*departures, *say_corrections(store.amendments(), names, looks)),
+            looks=looks,
         ),
     )

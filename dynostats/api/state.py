@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import polars as pl
@@ -12,10 +13,10 @@ from dynostats.analysis.comparison import Comparison, Verdict
 from dynostats.analysis.conditions import Conditions
 from dynostats.analysis.planning.day import CHANNELS, Change, changes_since_start
 from dynostats.analysis.planning.declaration import Declaration, Look
-from dynostats.analysis.planning.departures import find_departures
+from dynostats.analysis.planning.departures import find_departures, say_corrections
 from dynostats.analysis.planning.progress import (
     Progress,
-    coming_look,
+    coming_looks,
     due_look,
     follow,
     of_study,
@@ -24,12 +25,12 @@ from dynostats.analysis.planning.progress import (
 from dynostats.analysis.planning.scope import Scope, latest
 from dynostats.analysis.planning.state import Outlook, StudyState
 from dynostats.analysis.question import Question
-from dynostats.analysis.sequential.foresight import foresee
+from dynostats.analysis.sequential.foresight import foresee, outline_of
 from dynostats.analysis.sequential.looking import (
     decide_look,
     degrees_of_freedom,
     information_share,
-    level_at,
+    levels_of,
 )
 from dynostats.analysis.study import pulls_near
 from dynostats.api.acceptance import judge_stored
@@ -50,25 +51,28 @@ def bring_up_to_date(store: Store, declared: Declaration) -> StudyState:
         store: The warehouse, open for writing.
         declared: The question.
     """
-    state = read_state(store, declared)
+    state = _without_outlook(store, declared)
     due = _due(state)
-    if due is None:
-        return state
-    look = _take_look(store, state, due)
-    if look is None:
-        return state
-    store_look(store, declared.number, look)
-    return read_state(store, declared)
+    look = None if due is None else _take_look(store, state, due)
+    if look is not None:
+        store_look(store, declared.number, look)
+        state = replace(state, looks=(*state.looks, look))
+    return replace(state, outlook=_look_ahead(store, state))
 
 
 def read_state(store: Store, declared: Declaration) -> StudyState:
     """Return where a declared study stands; nothing is stored."""
+    state = _without_outlook(store, declared)
+    return replace(state, outlook=_look_ahead(store, state))
+
+
+def _without_outlook(store: Store, declared: Declaration) -> StudyState:
     pulls = store.pulls()
     progress = follow(pulls, declared)
     looks = read_looks(store, declared.number)
     judged = _judge(store, pulls, declared)
     finding, lacking = _compare_so_far(store, declared)
-    state = StudyState(
+    return StudyState(
         declared=declared,
         progress=progress,
         finding=finding,
@@ -77,9 +81,10 @@ def read_state(store: Store, declared: Declaration) -> StudyState:
         outlook=None,
         judged=() if judged is None else judged.findings,
         changes=_changes(store, progress),
-        departures=_departures(finding, progress, declared, pulls),
+        departures=_departures(
+            finding, progress, declared, pulls, amendments=store.amendments(), looks=looks
+        ),
     )
-    return replace(state, outlook=_look_ahead(store, state))
 
 
 def _due(state: StudyState) -> int | None:
@@ -99,7 +104,7 @@ def _take_look(store: Store, state: StudyState, pairs: int) -> Look | None:
     if state.looks and information <= state.looks[-1].information:
         return None
     df = degrees_of_freedom(so_far)
-    level = level_at(declared, state.looks, information=information, df=df)
+    (level,) = levels_of(declared, state.looks, [(information, df)])
     at_level = ask(store, declared, alpha=level)[0] if level > 0.0 else None
     verdict: Verdict = "undecided" if at_level is None else at_level.verdict
     overall = so_far.overall if at_level is None else at_level.overall
@@ -124,22 +129,27 @@ def _look_ahead(store: Store, state: StudyState) -> Outlook | None:
     if state.stopped or so_far is None or state.lacking:
         return None
     df, here = degrees_of_freedom(so_far), information_share(so_far, declared)
-    pairs = coming_look(state.progress.pairs, declared)
-    while pairs is not None:
-        share = 1.0 if pairs >= declared.pulls_per_setup else pairs / declared.pulls_per_setup
-        then = df + DF_A_PAIR * (pairs - state.progress.pairs)
-        before = state.looks[-1].information if state.looks else 0.0
-        level = (
-            level_at(declared, state.looks, information=share, df=then) if share > before else 0.0
-        )
-        if level > 0.0 and share > here:
+    last = max((look.information for look in state.looks), default=0.0)
+    coming = [
+        (pairs, share)
+        for pairs in coming_looks(state.progress.pairs, declared)
+        if (share := min(pairs / declared.pulls_per_setup, 1.0)) > max(here, last)
+    ]
+    more = [DF_A_PAIR * (pairs - state.progress.pairs) for pairs, _ in coming]
+    found = levels_of(
+        declared,
+        state.looks,
+        [(share, df + extra) for (_, share), extra in zip(coming, more, strict=True)],
+    )
+    for (pairs, share), level in zip(coming, found, strict=True):
+        if level > 0.0:
             at_level, _ = ask(store, declared, alpha=level)
-            if at_level is None:
+            outline = None if at_level is None else outline_of(at_level)
+            if outline is None:
                 return None
-            verdicts = foresee(at_level, df=df, growth=share / here)
+            verdicts = foresee(outline, df=df, growth=share / here)
             decides = 1.0 - verdicts.get("undecided", 0.0)
             return Outlook(pairs=pairs, decides=decides, verdicts=verdicts)
-        pairs = coming_look(pairs, declared)
     return None
 
 
@@ -220,14 +230,21 @@ def _changes(store: Store, progress: Progress) -> tuple[Change, ...]:
 
 
 def _departures(
-    finding: Comparison | None, progress: Progress, declared: Declaration, pulls: pl.DataFrame
+    finding: Comparison | None,
+    progress: Progress,
+    declared: Declaration,
+    pulls: pl.DataFrame,
+    *,
+    amendments: pl.DataFrame,
+    looks: Sequence[Look],
 ) -> tuple[str, ...]:
     """Return the departures so far: pulls and sessions still to come are none."""
     if finding is None:
         return ()
-    return find_departures(
+    found = find_departures(
         finding,
         declared,
         pulls.select("pull", "stored_at"),
         running=progress.pairs < declared.pulls_per_setup,
     )
+    return (*found, *say_corrections(amendments, progress.pulls["pull"].to_list(), looks))

@@ -178,9 +178,13 @@ class Watch:
         with open_store(self.warehouse) as store:
             pulls = store.pulls()
             shorter = _shorter_files(store, pulls, landing, data)
-        if digest in pulls["sha256"]:
-            self._folder.done(landing)
-            return []
+        same = pulls.filter(sha256=digest)
+        if not same.is_empty():
+            if not of_study(same, self.declared).is_empty():
+                self._folder.done(landing)
+                return []
+            text = f"the same bytes are stored already as {same['pull'][0]}: is this the new log?"
+            return [self._refuse(landing, name, text)]
         try:
             report = self._ingest(landing, pulls)
         except WarehouseInUseError:

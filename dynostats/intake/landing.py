@@ -21,6 +21,9 @@ from dynostats.intake.files import FoundFile, find_files
 # A file without a line end at its end may be waiting for its next line: this many times longer it
 # must stand still. Likewise one that is cut or refused, before the reader is told.
 PATIENCE = 5.0
+_SEPARATORS = (b",", b";", b"\t", b"|")
+# The last two lines of a log lie within so many bytes of its end.
+_TAIL = 16_384
 # Beginnings of files that say themselves where they end: spreadsheet, Parquet, measurement file.
 _BINARY = (b"PK\x03\x04", b"PAR1", b"MDF ")
 
@@ -117,7 +120,7 @@ class Folder:
         data = _read_unchanged(landing)
         if data is None:
             return replace(landing, why="it changed while it was read")
-        why = _not_whole(data, landing.file.path.name, self._table)
+        why = _cut_line(data) or _not_whole(data, landing.file.path.name, self._table)
         patient = still_s >= PATIENCE * self.settle_s
         if why:
             return replace(landing, state="stuck" if patient else "waiting", why=why)
@@ -145,6 +148,22 @@ def _not_whole(data: bytes, name: str, table: ChannelTable) -> str:
     except DynostatsError as error:
         return error.headline()
     return next((found.message for found in log.findings if found.check == "truncated"), "")
+
+
+def _cut_line(data: bytes) -> str:
+    """Return what is cut of a last line that has no end and fewer cells than the line before it.
+
+    The reader might take such a rest for a line below the samples.
+    """
+    if not _ends_open(data):
+        return ""
+    lines = [line for line in data[-_TAIL:].splitlines() if line.strip()]
+    if len(lines) < 2:
+        return ""
+    before, last = lines[-2:]
+    fewer = any(last.count(sign) < before.count(sign) for sign in _SEPARATORS)
+    open_cell = last.endswith(_SEPARATORS) and not before.endswith(_SEPARATORS)
+    return "the file breaks off in its last line" if fewer or open_cell else ""
 
 
 def _ends_open(data: bytes) -> bool:

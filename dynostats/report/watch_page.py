@@ -11,10 +11,9 @@ from pathlib import Path
 from markupsafe import Markup
 
 from dynostats.analysis.planning.day import Change
-from dynostats.analysis.planning.declaration import Declared
-from dynostats.analysis.planning.progress import scheduled
+from dynostats.analysis.planning.progress import coming_looks
 from dynostats.analysis.planning.state import StudyState
-from dynostats.analysis.planning.wording import say_declared, say_departures, say_look
+from dynostats.analysis.planning.wording import say_declared, say_look
 from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
 from dynostats.report.numbers import interval, percent
@@ -87,6 +86,7 @@ class WatchView:
     pulls: tuple[PullLine, ...]
     looks: tuple[str, ...]
     departures: tuple[str, ...]
+    doubts: tuple[str, ...]
     dangers: tuple[str, ...]
     written: str
 
@@ -142,7 +142,6 @@ def build_watch(state: StudyState, files: tuple[FileNote, ...], *, written: date
     effect, note = _effect(state)
     setup, to_do = _next(state)
     lines = tuple(_pull_lines(state))
-    held = Declared(declaration=declared, departures=state.departures, looks=state.looks)
     return WatchView(
         title=f"{declared.candidate} against {declared.baseline} on {declared.engine}",
         question=say_declared(declared),
@@ -159,7 +158,10 @@ def build_watch(state: StudyState, files: tuple[FileNote, ...], *, written: date
         files=files,
         pulls=lines,
         looks=tuple(f"Look {look.number}, {say_look(look)}." for look in state.looks),
-        departures=say_departures(held) if state.progress.pairs else (),
+        departures=state.departures,
+        doubts=tuple(
+            f"{line.pull} ({line.setup}): {line.why}" for line in lines if line.tone == "unknown"
+        ),
         dangers=tuple(
             f"{finding.pull}: {finding.message}" for finding in state.judged if finding.danger
         ),
@@ -192,7 +194,7 @@ def _next(state: StudyState) -> tuple[str, str]:
         return "cool down", "all planned pulls are in"
     done = progress.baseline + progress.candidate
     planned = 2 * state.declared.pulls_per_setup
-    looks = [after for after in scheduled(state.declared) if after > progress.pairs]
+    looks = coming_looks(progress.pairs, state.declared)
     when = f"; next look after {looks[0]} pairs" if looks else ""
     return (
         upcoming.setup,
@@ -235,11 +237,11 @@ def _last(state: StudyState, lines: tuple[PullLine, ...]) -> PullLine | None:
 def _change(change: Change) -> tuple[str, str, str]:
     name = change.name.replace("_", " ")
     if change.start is None:
-        return name, percent(change.now, 2, signed=True), "same setup, against its first pull"
+        return f"{name}, same setup", percent(change.now, 2, signed=True), "since its first pull"
     digits = 2 if change.unit == "kPa" else 0
     moved = change.now - change.start
     return (
         name,
         f"{change.now:.{digits}f} {change.unit}",
-        f"{moved:+.{digits}f} since the session began".replace("-", "\N{MINUS SIGN}"),
+        f"{moved:+.{digits}f}".replace("-", "\N{MINUS SIGN}"),
     )

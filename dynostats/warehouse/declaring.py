@@ -50,7 +50,7 @@ def note_look(
     Args:
         connection: The open warehouse.
         number: The declaration.
-        look: The columns of `looks`, but for the number and when.
+        look: The columns of `looks`, but for the number.
 
     Raises:
         WarehouseError: The look was taken before.
@@ -58,8 +58,7 @@ def note_look(
     taken = rows_of(connection, "looks", {"number": number})
     if any(row[1] == look["look"] for row in taken):
         raise WarehouseError(f"look {look['look']} at question {number} was taken before")
-    row = dict(look) | {"declaration_no": number, "taken_at": utc_now()}
-    insert(connection, "looks", _frame([row]))
+    insert(connection, "looks", _frame([dict(look) | {"declaration_no": number}]))
 
 
 def _frame(rows: list[dict[str, Value]]) -> pl.DataFrame:

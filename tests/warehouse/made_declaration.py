@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 QUESTION = {
     "engine": "mule",
     "dyno": None,
@@ -37,6 +39,7 @@ RUN_SHEET = [
 ]
 LOOK = {
     "look": 1,
+    "taken_at": datetime(2025, 5, 1, 9, 30),  # noqa: DTZ001 - UTC without zone, as stored
     "pairs": 1,
     "information": 0.5,
     "df": 4.5,

@@ -7,11 +7,13 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
-from dynostats.analysis.planning.declaration import Declaration
+from dynostats.analysis.planning.declaration import Declaration, Look
 
 # A band is the declared one when its ends lie within two grid steps of it: the last pull may stop
 # a little short.
 BAND_SLACK_RPM = 100.0
+# Fields whose correction changes what a look saw.
+SEEN_FIELDS = ("state", "engine", "dyno", "session", "setup", "order")
 
 
 def find_departures(
@@ -40,6 +42,32 @@ def find_departures(
         *_orders(accepted, declared),
         *_too_late(used, declared, stored),
         *_declared_again(declared_again),
+    )
+
+
+def say_corrections(
+    amendments: pl.DataFrame, pulls: Sequence[str], looks: Sequence[Look]
+) -> tuple[str, ...]:
+    """Return which pulls were corrected or left out after a look had seen them, in sentences.
+
+    Args:
+        amendments: One row a correction: pull, field, amended_at (UTC).
+        pulls: The study's pulls.
+        looks: The looks, oldest first.
+    """
+    taken = [look.taken_at for look in looks if look.taken_at is not None]
+    if not taken:
+        return ()
+    late = amendments.filter(
+        pl.col("pull").is_in(list(pulls)),
+        pl.col("field").is_in(SEEN_FIELDS),
+        pl.col("amended_at") > pl.lit(taken[0]),
+    )
+    return tuple(
+        f"{row['pull']} was corrected ({row['field']}: {row['why']}) after look "
+        f"{sum(at < row['amended_at'] for at in taken)}."
+        for row in late.iter_rows(named=True)
+        if not str(row["why"]).startswith("void")
     )
 
 

@@ -25,11 +25,13 @@ class Precision:
     Args:
         standard_error: Of the effect, log units.
         df: Degrees of freedom of that standard error.
+        pull_factor: Variance of the effect per unit of pull variance.
         drift_fitted: Whether a drift has to be fitted, which costs precision.
     """
 
     standard_error: float
     df: float
+    pull_factor: float
     drift_fitted: bool
 
     def power(self, effect_pct: float, *, alpha: float) -> float:
@@ -67,6 +69,7 @@ def measure_precision(orders: Orders, noise: CellNoise) -> Precision | None:
     return Precision(
         standard_error=float(np.sqrt(variance)),
         df=noise.df(contrast, own=own),
+        pull_factor=contrast.factor("pull"),
         drift_fitted=contrast.drift_fitted,
     )
 

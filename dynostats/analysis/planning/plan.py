@@ -25,7 +25,7 @@ MOST_PULLS = 128
 # Beyond this many pulls a side, less noise is better advice than more pulls.
 MOST_ADVISED = 12
 # The table of what is visible goes to two pulls beyond the plan, and at least and at most so far.
-SHOWN_PULLS, MOST_SHOWN = 8, 24
+SHOWN_PULLS, MOST_SHOWN = 8, 12
 # The seed of orders that are only weighed, never run: all of a size see the same.
 _ANY_SEED = 1
 

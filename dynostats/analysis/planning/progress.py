@@ -96,9 +96,9 @@ def due_look(pairs: int, last: int, declared: Declaration) -> int | None:
     return due[-1] if due else None
 
 
-def coming_look(pairs: int, declared: Declaration) -> int | None:
-    """Return after how many pairs the next look is; None when there is none any more."""
-    return next((after for after in scheduled(declared) if after > pairs), None)
+def coming_looks(pairs: int, declared: Declaration) -> tuple[int, ...]:
+    """Return after how many pairs the looks to come are."""
+    return tuple(after for after in scheduled(declared) if after > pairs)
 
 
 def scheduled(declared: Declaration) -> tuple[int, ...]:

@@ -172,25 +172,25 @@ def look_at(orders: Orders, noise: CellNoise, schedule: Schedule, *, alpha: floa
     after = schedule.after(pairs)
     if len(after) == 1:
         return OneLook(precision=whole, alpha=MEANS_SHARE * alpha)
-    taken: list[tuple[int, float, float]] = []
+    taken: list[tuple[int, Precision]] = []
     for count in after:
         so_far = measure_precision(_first_pairs(orders, count), noise)
-        if so_far is None:
-            continue
-        time = (whole.standard_error / so_far.standard_error) ** 2
-        if not taken or time > taken[-1][1]:
-            taken.append((count, time, so_far.df))
-    times = [time for _, time, _ in taken]
-    dfs = [df for _, _, df in taken]
+        if so_far is not None and (not taken or so_far.pull_factor < taken[-1][1].pull_factor):
+            taken.append((count, so_far))
+    dfs = [precision.df for _, precision in taken]
+    # The study spends alpha by the information that pull noise alone gives; what it sees is
+    # limited by all the noise there is.
+    shares = [whole.pull_factor / precision.pull_factor for _, precision in taken]
     found = student_levels(
-        schedule.rule, times, dfs, looks=len(after), alpha=alpha, least=LEAST_ALPHA, paths=PATHS
+        schedule.rule, shares, dfs, looks=len(after), alpha=alpha, least=LEAST_ALPHA, paths=PATHS
     )
+    times = [(whole.standard_error / precision.standard_error) ** 2 for _, precision in taken]
     return ManyLooks(
         standard_error=whole.standard_error,
-        pairs=tuple(count for count, _, _ in taken),
+        pairs=tuple(count for count, _ in taken),
         dfs=tuple(dfs),
         levels=tuple(MEANS_SHARE * level for level in found),
-        simulated=simulate_paths(times, dfs, paths=PATHS),
+        simulated=simulate_paths(np.maximum.accumulate(times).tolist(), dfs, paths=PATHS),
     )
 
 

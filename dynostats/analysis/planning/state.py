@@ -71,10 +71,10 @@ class StudyState:
             return "go on: too few pulls for a look"
         more = self.outlook.pairs - self.progress.pairs
         if more <= 1:
-            return f"one more pair decides with probability {self.outlook.decides:.2f}"
+            return f"one more pair decides with probability {_chance(self.outlook.decides)}"
         return (
             f"go on: no look before {self.outlook.pairs} pairs can claim anything; that one "
-            f"decides with probability {self.outlook.decides:.2f}"
+            f"decides with probability {_chance(self.outlook.decides)}"
         )
 
     def to_dict(self) -> dict[str, object]:
@@ -98,3 +98,10 @@ class StudyState:
             "findings": [asdict(finding) for finding in self.judged],
             "since_start": [asdict(change) for change in self.changes],
         }
+
+
+def _chance(probability: float) -> str:
+    """Return a probability that never claims certainty."""
+    if probability > 0.99:
+        return "above 0.99"
+    return "below 0.01" if probability < 0.01 else f"{probability:.2f}"

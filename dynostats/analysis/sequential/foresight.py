@@ -9,6 +9,7 @@ power); Jennison & Turnbull (2000), section 10.3.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,81 +22,114 @@ OUTCOMES = 400
 SEED = 20_250_303
 
 
-def foresee(now: Comparison, *, df: float, growth: float) -> dict[Verdict, float]:
-    """Return the chance of each verdict when more pulls are in.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outline:
+    """What of a comparison the next look follows from; all on the log scale.
 
     Args:
-        now: The comparison of the pulls so far, at the level of the look to come; with bounds.
-        df: Degrees of freedom of the mean now.
-        growth: Information then over information now, above 1.
+        rpm: Shape (speeds,).
+        effect: Shape (speeds,).
+        half: Half width of the simultaneous bounds at the level of the look to come.
+        near: Half width of the pointwise ones.
+        critical: Critical value of the curve: the half width is so many standard errors.
+        mean_half: Half width of the bounds of the band mean.
+        mean_critical: Critical value of the band mean.
+        correlation_rpm: Lag at which the correlation of the noise falls to 1/e; None if it never
+            does.
+        margin_pct: Smallest change that matters.
     """
-    rng = np.random.default_rng(SEED)
-    effect = _logs(now, "effect_pct")
-    half, near = (_half(now, low, high) for low, high in _ENDS)
-    critical = now.method["curve_critical_value"]
-    mean_critical = now.method["mean_critical_value"]
-    overall = now.overall
+
+    rpm: Floats
+    effect: Floats
+    half: Floats
+    near: Floats
+    critical: float
+    mean_half: float
+    mean_critical: float
+    correlation_rpm: float | None
+    margin_pct: float
+
+
+def outline_of(now: Comparison) -> Outline | None:
+    """Return the outline of a comparison; None where it has no interval.
+
+    Args:
+        now: The comparison of the pulls so far, at the level of the look to come.
+    """
+    critical, mean_critical = (
+        now.method[name] for name in ("curve_critical_value", "mean_critical_value")
+    )
+    low, high = now.overall.low_pct, now.overall.high_pct
     if not isinstance(critical, float) or not isinstance(mean_critical, float):
-        return {"undecided": 1.0}
-    if overall.low_pct is None or overall.high_pct is None:
-        return {"undecided": 1.0}
-    mean_half = (np.log1p(overall.high_pct / 100.0) - np.log1p(overall.low_pct / 100.0)) / 2.0
-    error = half / critical
-    root = _root(now, error, mean_half / mean_critical)
-    # What the new estimate moves by, given the old: variance now less variance then.
-    moved = np.sqrt(1.0 - 1.0 / growth)
-    # The error's own size is known with df degrees of freedom.
-    size = np.sqrt(df / rng.chisquare(df, OUTCOMES))
-    drawn = rng.standard_normal((OUTCOMES, len(root))) @ root * (moved * size)[:, None]
-    shrunk = 1.0 / np.sqrt(growth)
-    counts: Counter[Verdict] = Counter()
-    for row in drawn:
-        bounds = _bounds(now, effect + row, half * shrunk, near * shrunk)
-        mean = float((effect + row).mean())
-        interval = tuple(
-            100.0 * float(np.expm1(mean + side * mean_half * shrunk)) for side in (-1.0, 1.0)
-        )
-        regions = find_regions(bounds, margin_pct=now.margin_pct, shortest_rpm=SHORTEST_REGION_RPM)
-        verdict = decide(regions, bounds, (interval[0], interval[1]), margin_pct=now.margin_pct)
-        counts[verdict] += 1
-    return {verdict: count / OUTCOMES for verdict, count in counts.items()}
-
-
-_ENDS = (("low_pct", "high_pct"), ("low_pointwise_pct", "high_pointwise_pct"))
+        return None
+    if low is None or high is None:
+        return None
+    return Outline(
+        rpm=now.curve["rpm"].to_numpy(),
+        effect=_logs(now, "effect_pct"),
+        half=(_logs(now, "high_pct") - _logs(now, "low_pct")) / 2.0,
+        near=(_logs(now, "high_pointwise_pct") - _logs(now, "low_pointwise_pct")) / 2.0,
+        critical=critical,
+        mean_half=float(np.log1p(high / 100.0) - np.log1p(low / 100.0)) / 2.0,
+        mean_critical=mean_critical,
+        correlation_rpm=now.noise.correlation_rpm,
+        margin_pct=now.margin_pct,
+    )
 
 
 def _logs(now: Comparison, column: str) -> Floats:
     return np.log1p(now.curve[column].to_numpy() / 100.0)
 
 
-def _half(now: Comparison, low: str, high: str) -> Floats:
-    return (_logs(now, high) - _logs(now, low)) / 2.0
+def foresee(now: Outline, *, df: float, growth: float) -> dict[Verdict, float]:
+    """Return the chance of each verdict when more pulls are in.
+
+    Args:
+        now: What the pulls so far say, at the level of the look to come.
+        df: Degrees of freedom of the mean now.
+        growth: Information then over information now, above 1.
+    """
+    rng = np.random.default_rng(SEED)
+    # What the new estimate moves by, given the old: variance now less variance then. Its size is
+    # known with df degrees of freedom.
+    moved = np.sqrt(1.0 - 1.0 / growth) * np.sqrt(df / rng.chisquare(df, OUTCOMES))
+    root = _root(now)
+    drawn = rng.standard_normal((OUTCOMES, len(root))) @ root * moved[:, None]
+    counts: Counter[Verdict] = Counter(_verdict(now, now.effect + row, growth) for row in drawn)
+    return {verdict: count / OUTCOMES for verdict, count in counts.items()}
 
 
-def _bounds(now: Comparison, effect: Floats, half: Floats, near: Floats) -> Bounds:
-    return Bounds(
-        rpm=now.curve["rpm"].to_numpy(),
+def _verdict(now: Outline, effect: Floats, growth: float) -> Verdict:
+    shrunk = 1.0 / np.sqrt(growth)
+    half, near, mean = now.half * shrunk, now.near * shrunk, float(effect.mean())
+    bounds = Bounds(
+        rpm=now.rpm,
         effect=percent(effect),
         low=percent(effect - half),
         high=percent(effect + half),
         low_pointwise=percent(effect - near),
         high_pointwise=percent(effect + near),
     )
+    low, high = (
+        100.0 * float(np.expm1(mean + side * now.mean_half * shrunk)) for side in (-1.0, 1.0)
+    )
+    regions = find_regions(bounds, margin_pct=now.margin_pct, shortest_rpm=SHORTEST_REGION_RPM)
+    return decide(regions, bounds, (low, high), margin_pct=now.margin_pct)
 
 
-def _root(now: Comparison, error: Floats, mean_error: float) -> Floats:
+def _root(now: Outline) -> Floats:
     """Return a square root of the covariance of the effect curve, shape (speeds, speeds).
 
     Its diagonal is that of the bounds; its correlation falls with the lag as the noise's does, and
     a share of it is common to all speeds, as much as the error of the mean asks for.
     """
-    rpm = now.curve["rpm"].to_numpy()
-    length = now.noise.correlation_rpm
-    lag = rpm[:, None] - rpm[None, :]
+    error, length = now.half / now.critical, now.correlation_rpm
+    lag = now.rpm[:, None] - now.rpm[None, :]
     local = np.ones_like(lag) if length is None else np.exp(-((lag / length) ** 2))
     weight = error / len(error)
     own, common = float(weight @ local @ weight), float(weight.sum() ** 2)
-    share = 1.0 if common <= own else (mean_error**2 - own) / (common - own)
+    wanted = (now.mean_half / now.mean_critical) ** 2
+    share = 1.0 if common <= own else (wanted - own) / (common - own)
     share = float(np.clip(share, 0.0, 1.0))
     covariance = ((1.0 - share) * local + share) * np.outer(error, error)
     size, basis = np.linalg.eigh(covariance)

@@ -61,27 +61,28 @@ def degrees_of_freedom(found: Comparison) -> float:
     return high
 
 
-def level_at(
-    declared: Declaration, taken: Sequence[Look], *, information: float, df: float
-) -> float:
-    """Return the two-sided level at which a look may be tested; 0 where nothing may be claimed.
+def levels_of(
+    declared: Declaration, taken: Sequence[Look], coming: Sequence[tuple[float, float]]
+) -> tuple[float, ...]:
+    """Return the two-sided level of each look to come; 0 where nothing may be claimed.
 
     Args:
         declared: The question, with its rule, its alpha and how many looks were planned.
         taken: The looks before.
-        information: Share of the planned information that is in, above that of any look before.
-        df: Degrees of freedom now.
+        coming: Share of the planned information and degrees of freedom at each look to come; the
+            shares increase, and lie above those of the looks before.
     """
-    times = [*(look.information for look in taken), information]
-    dfs = [*(look.df for look in taken), df]
-    return student_levels(
+    before = [(look.information, look.df) for look in taken]
+    every = [*before, *coming]
+    found = student_levels(
         rule_of(declared),
-        times,
-        dfs,
+        [share for share, _ in every],
+        [df for _, df in every],
         looks=declared.looks,
         alpha=declared.alpha,
         least=LEAST_ALPHA,
-    )[-1]
+    )
+    return found[len(before) :]
 
 
 def decide_look(verdict: Verdict, *, last: bool) -> str:

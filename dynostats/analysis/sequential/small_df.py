@@ -23,7 +23,7 @@ from scipy.stats import t as student_t
 from dynostats.analysis.sequential.spending import Rule, check_times, spent_by
 from dynostats.arrays import Floats
 
-PATHS = 200_000
+PATHS = 100_000
 SEED = 20_250_302
 # Shares of the error that fewer simulated paths than this decide are tested at their own size: a
 # sum of errors is never below the chance of any.
@@ -53,7 +53,7 @@ def simulate_paths(times: Sequence[float], dfs: Sequence[float], *, paths: int =
     """Simulate scores and their estimated standard errors.
 
     Args:
-        times: Share of the full information at each look, increasing, above 0.
+        times: Share of the full information at each look, not decreasing, above 0.
         dfs: Degrees of freedom at each look, above 0; where they fall, they count as unchanged.
         paths: How many studies.
     """
@@ -91,6 +91,8 @@ def _added_squares(score: Floats, time: Floats, added: Floats, rng: np.random.Ge
 def _surprise(score: Floats, time: Floats, look: int) -> Floats:
     """Return the new pulls' effect less the old ones', standardised, shape (paths,)."""
     step = time[look] - time[look - 1]
+    if step <= 0.0:  # no news of the effect: nothing to be surprised at
+        return np.zeros(len(score))
     new = (score[:, look] - score[:, look - 1]) / step
     old = score[:, look - 1] / time[look - 1]
     return (new - old) / np.sqrt(1.0 / step + 1.0 / time[look - 1])

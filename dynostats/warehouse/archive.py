@@ -24,8 +24,8 @@ from dynostats.warehouse.writing import insert, take_numbers
 _ALSO_CSV = frozenset({"pulls", "amendments", "channels"})
 # The channel table comes with the schema; all else is put back from the export.
 _NOT_RESTORED = frozenset({"channels", "sources"})
-# What an export of an older version does not hold yet.
-_ADDED_LATER = frozenset({"cell_events"})
+# What an export of an older layout does not hold yet.
+_ADDED_LATER = frozenset({"cell_events", "declarations", "declared_pulls", "looks"})
 _ROWS_AT_ONCE = 500_000
 _SOURCES_AT_ONCE = 500
 

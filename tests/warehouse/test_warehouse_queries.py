@@ -8,6 +8,7 @@ from datetime import datetime
 
 import polars as pl
 import pytest
+from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
 from dynostats.errors import InputError
@@ -35,6 +36,7 @@ VALUES: dict[str, object] = {
     "pulls": 0,
     "amendments": 0,
     "events": 0,
+    "number": 1,
 }
 
 
@@ -63,6 +65,8 @@ def store(tmp_path_factory):
             )
         )
         opened.describe_setup("mule", "cooler", relative_to="base", why="asked", who="test")
+        opened.declare(QUESTION, RUN_SHEET)
+        opened.note_look(1, LOOK)
         yield opened
 
 
@@ -188,6 +192,7 @@ def test_channels_list_known_and_other_ones(store):
 FAULTS = {
     "cell_events": "update cell_events set withdraws = 9",
     "channels_stored": "delete from other_channels",
+    "declared_questions": "delete from declared_pulls",
     "curve_ranges": "delete from stored_curves where pull_no = 1 and rpm > 3000",
     "history_of_labels": "update pulls set notes = 'tampered' where pull_no = 3",
     "labels_registered": "delete from setups where setup = 'cooler'",

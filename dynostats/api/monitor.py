@@ -11,11 +11,13 @@ import polars as pl
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.analysis.monitor import (
+    ALPHA,
     CHANNELS,
     Break,
     CellEvent,
     Monitoring,
     Scope,
+    least_sessions,
     monitor_cell,
     read_breaks,
     warn_compared,
@@ -95,18 +97,22 @@ def gather_scope(
         if name is not None:
             require_name(name, every[kind].unique().to_list(), kind=kind)
     chosen = {kind: name for kind, name in asked.items() if name is not None}
-    accepted = every.filter(state="accepted", **chosen)
+    wanted = ("torque", *(CHANNELS if channels is None else channels))
+    scope = _read_scope(store, every.filter(state="accepted", **chosen), channels=wanted)
+    return replace(scope, units=dict(store.query("channels").select("channel", "unit").rows()))
+
+
+def _read_scope(store: Store, accepted: pl.DataFrame, *, channels: Sequence[str]) -> Scope:
+    """Read the most repeated setup of some pulls, and the events of its dyno."""
     reference = most_repeated(accepted)
     pulls = accepted.filter(**reference)
-    wanted = ("torque", *(CHANNELS if channels is None else channels))
     return Scope(
         dyno=reference["dyno"],
         engine=reference["engine"],
         setup=reference["setup"],
         pulls=pulls.select("pull", "session", "started"),
-        curves=store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(wanted))),
+        curves=store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(channels))),
         events=standing_events(store, reference["dyno"]),
-        units=dict(store.query("channels").select("channel", "unit").rows()),
     )
 
 
@@ -139,36 +145,67 @@ def standing_events(store: Store, dyno: str) -> tuple[CellEvent, ...]:
     return tuple(CellEvent(**row) for row in standing.select(names).iter_rows(named=True))
 
 
-def warn_of_breaks(store: Store, found: Sequence[Comparison]) -> tuple[Comparison, ...]:
-    """Return comparisons of one dyno with what breaks in its history mean for them."""
-    dyno = str(found[0].pull_table["dyno"].fill_null("")[0])
-    pulls = store.pulls().with_columns(pl.col("dyno").fill_null(""))
-    breaks = find_breaks(store, dyno)
-    history = tuple(warn_history(breaks, pulls.filter(state="accepted", dyno=dyno)))
+def find_breaks(store: Store, pulls: pl.DataFrame, dyno: str) -> tuple[Break, ...]:
+    """Return the logged calibrations of a dyno, and the changes of its most repeated setup.
+
+    Args:
+        store: The open warehouse.
+        pulls: One row a stored pull.
+        dyno: The dyno; "" where none is named.
+    """
+    named = pl.col("dyno").fill_null("")
+    accepted = pulls.with_columns(named).filter(state="accepted", dyno=dyno)
+    events = standing_events(store, dyno)
+    try:
+        reference = most_repeated(accepted)
+    except AnalysisError:  # nothing to monitor: what was logged still stands
+        return read_breaks(None, events)
+    if accepted.filter(**reference)["session"].n_unique() < least_sessions(ALPHA):
+        return read_breaks(None, events)
+    try:
+        found = monitor_cell(_read_scope(store, accepted, channels=("torque",)), ())
+    except AnalysisError:  # no torque in it
+        return read_breaks(None, events)
+    return read_breaks(found, events)
+
+
+def warn_of_breaks(
+    found: Sequence[Comparison], breaks: Sequence[Break], history: pl.DataFrame
+) -> tuple[Comparison, ...]:
+    """Return comparisons of one dyno with what breaks in its history mean for them.
+
+    Args:
+        found: The comparisons.
+        breaks: Of their dyno.
+        history: One row a pull that their noise was learned from, with its state.
+    """
+    accepted = history.filter(state="accepted")
+    of_history = tuple(warn_history(breaks, accepted))
     return tuple(
-        replace(one, warnings=(*one.warnings, *warn_compared(breaks, one.pull_table), *history))
+        replace(one, warnings=(*one.warnings, *warn_compared(breaks, one.pull_table), *of_history))
         for one in found
     )
 
 
-def warn_of_noise(store: Store, pulls: pl.DataFrame) -> tuple[str, ...]:
-    """Return what breaks mean for a noise learned from pulls of any dynos."""
+def dyno_of(found: Comparison) -> str:
+    """Return the dyno of a comparison; "" where none is named."""
+    return str(found.pull_table["dyno"].fill_null("")[0])
+
+
+def warn_of_noise(store: Store, every: pl.DataFrame, pulls: pl.DataFrame) -> tuple[str, ...]:
+    """Return what breaks mean for a noise learned from pulls of any dynos.
+
+    Args:
+        store: The open warehouse.
+        every: One row a stored pull.
+        pulls: Those that the noise was learned from.
+    """
     named = pulls.with_columns(pl.col("dyno").fill_null(""))
     return tuple(
         text
         for dyno in named["dyno"].unique(maintain_order=True).to_list()
-        for text in warn_history(find_breaks(store, dyno), named.filter(dyno=dyno))
+        for text in warn_history(find_breaks(store, every, dyno), named.filter(dyno=dyno))
     )
-
-
-def find_breaks(store: Store, dyno: str) -> tuple[Break, ...]:
-    """Return the logged calibrations of a dyno, and the changes of its most repeated setup."""
-    try:
-        scope = gather_scope(store, dyno=dyno, engine=None, setup=None, channels=())
-        found = monitor_cell(scope, ())
-    except AnalysisError:  # nothing to monitor: what was logged still stands
-        found = None
-    return read_breaks(found, standing_events(store, dyno))
 
 
 def dyno_of_event(store: Store, dyno: str | None) -> str | None:

@@ -261,7 +261,7 @@ class Warehouse:
         from dynostats.analysis.study import pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
-        from dynostats.api.monitor import warn_of_breaks
+        from dynostats.api.monitor import dyno_of, find_breaks, warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -294,6 +294,7 @@ class Warehouse:
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
             judged = judge_stored(store, used_pulls(found), among=near)
+            breaks = find_breaks(store, pulls, dyno_of(found[0]))
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
@@ -303,8 +304,7 @@ class Warehouse:
             )
 
         told = add_doubts(found, judged, ask_without=ask_without)
-        with self._reading() as store:
-            told = warn_of_breaks(store, told)
+        told = warn_of_breaks(told, breaks, near)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
     def attribute(
@@ -387,7 +387,7 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-            breaks = warn_of_noise(store, pulls)
+            breaks = warn_of_noise(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
 

@@ -458,7 +458,7 @@ class Warehouse:
             scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
         return CellMonitoring.of(monitor_cell(scope, channels))
 
-    def add_event(
+    def event(
         self,
         kind: str,
         what: str,

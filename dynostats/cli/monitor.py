@@ -186,7 +186,7 @@ def add_event(kind: str, what: str, at: datetime | None, dyno: str | None, who: 
       dynostats event add calibration "load cell, dead weights" --at 2025-05-12
       dynostats event add repair "water brake bearing changed" --dyno cell-1
     """
-    name = _warehouse().add_event(kind, what, at=at, dyno=dyno, who=who)
+    name = _warehouse().event(kind, what, at=at, dyno=dyno, who=who)
     if current().as_json:
         print_json({"event": name, "kind": kind, "what": what})
     else:

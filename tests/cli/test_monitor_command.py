@@ -100,9 +100,9 @@ def test_a_calibration_splits_the_history_and_the_answers_say_so(own, first_file
 def test_the_python_functions_are_the_commands(own_warehouse):
     with ds.open_warehouse(own_warehouse) as warehouse:
         when = datetime(2025, 5, 12, 8)  # noqa: DTZ001 - the shop's clock
-        assert warehouse.add_event("service", "filters", at=when, who="Ada") == "E1"
+        assert warehouse.event("service", "filters", at=when, who="Ada") == "E1"
         assert warehouse.events().frame["who"].to_list() == ["Ada"]
-        assert warehouse.add_event("other", "new door") == "E2"
+        assert warehouse.event("other", "new door") == "E2"
         found = warehouse.monitor(setup="standard", channels=["manifold_pressure"])
     assert [chart.channel for chart in found.charts] == ["torque", "manifold_pressure"]
     assert found.frame["channel"].n_unique() == 2

@@ -7,9 +7,12 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
+from dynostats.analysis.conditions import put_on_footing
+from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.monitor import (
     ALPHA,
     CHANNELS,
@@ -23,8 +26,10 @@ from dynostats.analysis.monitor import (
     warn_compared,
     warn_history,
 )
+from dynostats.api.conditions import gather_conditions
 from dynostats.api.names import require_name
 from dynostats.api.results import as_html
+from dynostats.curves.correction import find_standard
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
@@ -77,6 +82,7 @@ def gather_scope(
     engine: str | None,
     setup: str | None,
     channels: Sequence[str] | None,
+    correction: str | None,
 ) -> Scope:
     """Gather the most repeated setup in scope, its curves, and the events of its dyno.
 
@@ -86,10 +92,12 @@ def gather_scope(
         engine: Only this engine.
         setup: Only this setup.
         channels: Channels wanted beside torque; None for the usual ones.
+        correction: Ambient correction by name; None for what the sheets declare, else none.
 
     Raises:
         WarehouseError: A name is not stored, or there are no curves of a channel.
-        AnalysisError: No pull is accepted in that scope.
+        AnalysisError: No pull is accepted in that scope, or one cannot be brought to the
+            correction.
     """
     every = store.pulls().with_columns(pl.col("dyno").fill_null(""))
     asked = {"dyno": dyno, "engine": engine, "setup": setup}
@@ -98,22 +106,59 @@ def gather_scope(
             require_name(name, every[kind].unique().to_list(), kind=kind)
     chosen = {kind: name for kind, name in asked.items() if name is not None}
     wanted = ("torque", *(CHANNELS if channels is None else channels))
-    scope = _read_scope(store, every.filter(state="accepted", **chosen), channels=wanted)
+    asked_for = None if correction is None else find_standard(correction)
+    accepted = every.filter(state="accepted", **chosen)
+    scope = _read_scope(store, accepted, channels=wanted, correction=asked_for)
     return replace(scope, units=dict(store.query("channels").select("channel", "unit").rows()))
 
 
-def _read_scope(store: Store, accepted: pl.DataFrame, *, channels: Sequence[str]) -> Scope:
+def _read_scope(
+    store: Store, accepted: pl.DataFrame, *, channels: Sequence[str], correction: str | None
+) -> Scope:
     """Read the most repeated setup of some pulls, and the events of its dyno."""
     reference = most_repeated(accepted)
     pulls = accepted.filter(**reference)
+    curves = store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(channels)))
+    conditions = gather_conditions(
+        store, pulls, engines={reference["engine"]}, setups={reference["setup"]}
+    )
+    torque = curves.filter(pl.col("torque") > 0)
+    if torque.is_empty():
+        footing = None
+    else:
+        measured = pulls.join(torque, on="pull", how="semi", maintain_order="left")
+        footing = put_on_footing(
+            curve_set(measured, torque),
+            measured,
+            conditions,
+            compared=np.ones(measured.height, dtype=np.bool_),
+            asked=correction,
+        )
+        curves = curves.drop("torque").join(
+            _long_torque(footing.curves), on=["pull", "rpm"], how="left", maintain_order="left"
+        )
     return Scope(
         dyno=reference["dyno"],
         engine=reference["engine"],
         setup=reference["setup"],
         pulls=pulls.select("pull", "session", "started"),
-        curves=store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(channels))),
+        curves=curves,
         events=standing_events(store, reference["dyno"]),
+        correction="none" if footing is None else footing.correction,
+        remarks=() if footing is None else footing.warnings,
     )
+
+
+def _long_torque(curves: CurveSet) -> pl.DataFrame:
+    """Return one row a pull and grid speed: pull, rpm, torque in N.m."""
+    torque = np.exp(curves.log_torque)
+    return pl.DataFrame(
+        {
+            "pull": np.repeat(curves.pull, len(curves.rpm)),
+            "rpm": np.tile(curves.rpm, len(curves)),
+            "torque": torque.ravel(),
+        }
+    ).filter(pl.col("torque").is_not_nan())
 
 
 def most_repeated(accepted: pl.DataFrame) -> dict[str, str]:
@@ -163,8 +208,9 @@ def find_breaks(store: Store, pulls: pl.DataFrame, dyno: str) -> tuple[Break, ..
     if accepted.filter(**reference)["session"].n_unique() < least_sessions(ALPHA):
         return read_breaks(None, events)
     try:
-        found = monitor_cell(_read_scope(store, accepted, channels=("torque",)), ())
-    except AnalysisError:  # no torque in it
+        scope = _read_scope(store, accepted, channels=("torque",), correction=None)
+        found = monitor_cell(scope, ())
+    except AnalysisError:  # no torque in it, or measured in ways that cannot be compared
         return read_breaks(None, events)
     return read_breaks(found, events)
 

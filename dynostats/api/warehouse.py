@@ -437,6 +437,7 @@ class Warehouse:
         engine: str | None = None,
         setup: str | None = None,
         channels: Sequence[str] | None = None,
+        correction: str | None = None,
     ) -> CellMonitoring:
         """Say whether the cell is still the cell it was, from a reference setup.
 
@@ -446,16 +447,25 @@ class Warehouse:
             setup: The reference setup; None for the one pulled in most sessions.
             channels: Channels charted beside torque; None for boost, mixture, fuel and oil
                 pressure, as far as the pulls have them.
+            correction: Ambient correction of torque by name, as in `compare`.
 
         Raises:
             WarehouseError: A name is not stored.
-            AnalysisError: No pull is accepted in that scope, or none has a channel named.
+            AnalysisError: No pull is accepted in that scope, none has a channel named, or one
+                cannot be brought to the correction.
         """
         from dynostats.analysis.monitor import monitor_cell
         from dynostats.api.monitor import CellMonitoring, gather_scope
 
         with self._reading() as store:
-            scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
+            scope = gather_scope(
+                store,
+                dyno=dyno,
+                engine=engine,
+                setup=setup,
+                channels=channels,
+                correction=correction,
+            )
         return CellMonitoring.of(monitor_cell(scope, channels))
 
     def event(

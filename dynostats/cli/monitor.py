@@ -48,6 +48,12 @@ def _warehouse() -> Warehouse:
     "fuel and oil pressure, as far as the pulls have them].",
 )
 @click.option(
+    "--correction",
+    metavar="NAME",
+    help="Ambient correction of torque, as in `compare`: takes the weather out of an engine that "
+    "breathes freely [default: what the sheet says the torque already has, else none].",
+)
+@click.option(
     "--report",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",

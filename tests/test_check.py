@@ -230,6 +230,8 @@ def test_a_setup_without_an_accepted_pull_is_refused(tmp_path):
     with pytest.raises(ds.AnalysisError, match="every pull of setup 'B'") as caught:
         warehouse.compare(baseline="A", candidate="B")
     assert "include" in caught.value.mend
+    assert caught.value.where == row_of(warehouse, "s1-2.csv")["pull"]
+    assert "is excluded because: void: Torque falls by" in caught.value.mend
 
 
 def test_an_ordinary_comparison_has_no_such_warning(tmp_path):

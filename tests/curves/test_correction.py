@@ -287,6 +287,12 @@ def test_a_name_that_may_mean_two_standards_is_not_guessed(written):
     assert "sae_j607" in refused.value.mend
 
 
+def test_a_short_form_names_all_that_it_can_mean():
+    with pytest.raises(AnalysisError) as refused:
+        find_standard("SAE")
+    assert "It can mean sae_j1349, sae_j1349_2004 or sae_j607." in refused.value.mend
+
+
 def test_a_mistyped_name_meets_its_nearest():
     with pytest.raises(AnalysisError) as refused:
         find_standard("sae_j1439")

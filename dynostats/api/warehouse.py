@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, Unpack
 
 import polars as pl
 
@@ -35,10 +35,17 @@ from dynostats.warehouse.schema import program
 
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
+    from dynostats.analysis.envelope import Envelope
+    from dynostats.analysis.monitor import Monitoring
+    from dynostats.analysis.planning.declaration import Declaration
     from dynostats.api.attribution import Explanation
+    from dynostats.api.envelope import EnvelopeFinding
+    from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
+    from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
-    from dynostats.report import Shop
+    from dynostats.report import Provenance, Shop
 
 AnyPath = str | os.PathLike[str]
 
@@ -257,6 +264,8 @@ class Warehouse:
         from dynostats.analysis.study import pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
+        from dynostats.api.declared import hold_against_declared
+        from dynostats.api.monitor import warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -298,6 +307,9 @@ class Warehouse:
             )
 
         told = add_doubts(found, judged, ask_without=ask_without)
+        with self._reading() as store:
+            told = warn_of_breaks(store, told)
+            told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
     def attribute(
@@ -370,6 +382,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
+        from dynostats.api.monitor import warn_of_noise
         from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
@@ -379,7 +392,229 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-        return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
+            breaks = warn_of_noise(store, pulls)
+        found = measure_repeatability(curve_set(pulls, curves))
+        return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
+
+    def envelope(
+        self,
+        *files: AnyPath,
+        reference: str,
+        engine: str | None = None,
+        channels: AnyPath | None = None,
+        ambient_pressure: float | None = None,
+    ) -> EnvelopeFinding:
+        """Say whether new logs lie within the range of the accepted pulls of a setup.
+
+        The logs are read as `ingest` reads them, and nothing is stored.
+
+        Args:
+            *files: Log files, of a vehicle or of the engine back on the dyno.
+            reference: Setup whose accepted pulls form the range.
+            engine: Its engine; None when only one has that setup.
+            channels: A TOML file with the logger's own channel names.
+            ambient_pressure: Barometer where the logs were made, kPa: makes gauge boost absolute
+                where the log has none.
+
+        Raises:
+            InputError: A file is missing or no log.
+            WarehouseError: The setup or the engine is not stored.
+            AnalysisError: Fewer than two accepted pulls, or none of the channels watched.
+        """
+        from dynostats.analysis.envelope import check_envelope
+        from dynostats.api.envelope import gather_reference, read_files, with_remarks
+        from dynostats.ingest import load_channel_table
+
+        table = load_channel_table(None if channels is None else Path(channels))
+        read = read_files(
+            [Path(file) for file in files], table, ambient_pressure_kpa=ambient_pressure
+        )
+        with self._reading() as store:
+            pulls, remarks = gather_reference(
+                store, reference, engine=engine, besides=[one.sha256 for one in read]
+            )
+        return with_remarks(check_envelope(pulls, [one.log for one in read]), remarks)
+
+    def monitor(
+        self,
+        *,
+        dyno: str | None = None,
+        engine: str | None = None,
+        setup: str | None = None,
+        channels: Sequence[str] | None = None,
+    ) -> CellMonitoring:
+        """Say whether the cell is still the cell it was, from a reference setup.
+
+        Args:
+            dyno: Only this dyno.
+            engine: Only this engine.
+            setup: The reference setup; None for the one pulled in most sessions.
+            channels: Channels charted beside torque; None for boost, mixture, fuel and oil
+                pressure, as far as the pulls have them.
+
+        Raises:
+            WarehouseError: A name is not stored.
+            AnalysisError: No pull is accepted in that scope, or none has a channel named.
+        """
+        from dynostats.analysis.monitor import monitor_cell
+        from dynostats.api.monitor import CellMonitoring, gather_scope
+
+        with self._reading() as store:
+            scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
+        return CellMonitoring.of(monitor_cell(scope, channels))
+
+    def add_event(
+        self,
+        kind: str,
+        what: str,
+        *,
+        at: datetime | None = None,
+        dyno: str | None = None,
+        who: str | None = None,
+    ) -> str:
+        """Log something done to a cell; it is never overwritten.
+
+        Args:
+            kind: "calibration", "service", "repair" or "other".
+            what: What was done.
+            at: When, local time of the shop; None for now.
+            dyno: The dyno; None when there is only one.
+            who: Who says so; None for the login name.
+
+        Returns:
+            The name of the entry, such as E1.
+
+        Raises:
+            WarehouseError: The kind or the dyno is not known, or it does not say what was done.
+            AnalysisError: Several dynos are stored and none is named.
+        """
+        from dynostats.api.monitor import dyno_of_event, local_now
+        from dynostats.warehouse import NewEvent
+
+        with self._writing() as store:
+            return store.log_event(
+                NewEvent(
+                    dyno=dyno_of_event(store, dyno),
+                    kind=kind,
+                    happened_at=at or local_now(),
+                    what=what,
+                    who=_name(who),
+                )
+            )
+
+    def withdraw_event(self, event: str, *, why: str, who: str | None = None) -> str:
+        """Take a wrong entry back; both stay in the log.
+
+        Raises:
+            WarehouseError: There is no such event, it is taken back already, or no reason.
+        """
+        with self._writing() as store:
+            return store.withdraw_event(event, why=why, who=_name(who))
+
+    def events(self, *, dyno: str | None = None) -> EventList:
+        """List what was done to the cells, by date."""
+        from dynostats.api.monitor import EventList
+
+        with self._reading() as store:
+            return EventList(frame=store.events(dyno))
+
+    def plan(
+        self,
+        *,
+        effect: float,
+        power: float = 0.8,
+        sessions: int = 1,
+        alpha: float = 0.05,
+        looks: int | None = 1,
+        rule: str | None = None,
+        seed: int | None = None,
+        **wish: Unpack[WishFields],
+    ) -> StudyPlan:
+        """Plan a study: how many pulls, in what order, to see an effect.
+
+        A warehouse that is not there yet knows nothing: then the noise is a stated assumption.
+
+        Args:
+            effect: Smallest effect on the mean over the band that must be seen, percent.
+            power: Chance of seeing it.
+            sessions: Sessions the pulls are spread over.
+            alpha: Chance of any false claim that is accepted, over all looks.
+            looks: How often the study is looked at; None for after every pair of pulls.
+            rule: How alpha is spread over the looks, see
+                `dynostats.analysis.sequential.spending.RULES`; None for the usual one.
+            seed: Seed of the run order; None for a new one.
+            **wish: What the study is to be about (`dynostats.api.planning.Wish`): engine, dyno,
+                baseline, candidate, session, band, quantity, margin_pct, correction.
+
+        Raises:
+            AnalysisError: If no number of pulls sees the effect, or a figure is out of range.
+        """
+        from dynostats.analysis.planning.plan import Aim
+        from dynostats.api.planning import Wish, plan_study, schedule_of
+
+        aim = Aim(
+            effect_pct=effect,
+            power=power,
+            alpha=alpha,
+            sessions=sessions,
+            schedule=schedule_of(looks, rule),
+        )
+        return plan_study(self.path, aim, Wish(**wish), seed=seed)
+
+    def declare(self, plan: StudyPlan, *, who: str | None = None) -> Declaration:
+        """Store the question of a plan, and its run sheet, before the first pull.
+
+        Nothing of it can be changed afterwards; a question declared again stands beside the first.
+        The warehouse is made when there is none.
+
+        Raises:
+            InputError: If the plan names no setups, engine or session.
+        """
+        from dynostats.api.declared import read_declaration, store_declaration
+        from dynostats.api.planning import declaration_of
+
+        declared = declaration_of(plan, who=_name(who))
+        with open_store(self.path, write=True) as store:
+            return read_declaration(store, store_declaration(store, declared))
+
+    def run_sheet(self, plan: StudyPlan, path: AnyPath) -> Path:
+        """Write the run sheet of a plan: .csv for `ingest --sheet`, anything else as HTML.
+
+        Raises:
+            InputError: If the plan names no setups or session, or the file cannot be written.
+        """
+        from dynostats.report.run_sheet import write_run_sheet
+
+        return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
+
+    def watch(
+        self,
+        folder: AnyPath,
+        *,
+        number: int | None = None,
+        settle_s: float = 3.0,
+        channels: AnyPath | None = None,
+    ) -> Watch:
+        """Watch a folder for the pulls of a declared study; `step` it again and again.
+
+        Args:
+            folder: The folder that logs land in.
+            number: Number of the declared question; None for the last.
+            settle_s: How long a file must stand still before it is read, seconds.
+            channels: A TOML file with the shop's own channel names.
+
+        Raises:
+            InputError: If there is no such folder, or no question was declared.
+        """
+        from dynostats.api.watching import Watch
+
+        return Watch(
+            self.path,
+            Path(folder),
+            number=number,
+            settle_s=settle_s,
+            channels=None if channels is None else Path(channels),
+        )
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
@@ -411,6 +646,41 @@ class Warehouse:
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         return write_report(finding, Path(path), shop=shop, provenance=provenance)
+
+    def report_envelope(self, finding: Envelope, path: AnyPath, *, command: str = "") -> Path:
+        """Write an envelope check as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.envelope import write_envelope
+
+        return write_envelope(finding, Path(path), provenance=self._provenance(command))
+
+    def report_monitoring(self, finding: Monitoring, path: AnyPath, *, command: str = "") -> Path:
+        """Write a monitoring of the cell as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.monitor import write_monitoring
+
+        return write_monitoring(finding, Path(path), provenance=self._provenance(command))
+
+    def _provenance(self, command: str) -> Provenance:
+        """Return where a page comes from: this program, this warehouse as it stands."""
+        from dynostats import __version__
+        from dynostats.report import Provenance
+
+        with self._reading() as store:
+            hashes = sorted(set(store.pulls()["sha256"].to_list()))
+        return Provenance(
+            version=__version__,
+            command=command,
+            warehouse=self.path.name,
+            warehouse_hash=sha256("\n".join(hashes).encode()).hexdigest(),
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+        )
 
     def query(self, text: str, **values: Value) -> QueryAnswer:
         """Answer a named query, or the user's own SQL, which can only read.

@@ -94,6 +94,7 @@ def _tell_backward(draft: Draft, stamps: Floats) -> None:
             "doubtful",
             f"The clock runs backward at {show_rows(rows)} (row {rows[0]}: "
             f"{stamps[rows[0] - 1]:g} s after {stamps[rows[0] - 2]:g} s).",
+            rows=((row - 2, row - 1) for row in rows),
         )
 
 
@@ -110,7 +111,12 @@ def _tell_repeated(draft: Draft, steps: Floats) -> None:
         )
         return
     rows = sorted({int(place) + offset for place in places for offset in (1, 2)})
-    draft.tell("clock_repeated", "doubtful", f"The same time stands in {show_rows(rows)}.")
+    draft.tell(
+        "clock_repeated",
+        "doubtful",
+        f"The same time stands in {show_rows(rows)}.",
+        rows=((int(place), int(place) + 1) for place in places),
+    )
 
 
 def _tell_gaps(draft: Draft, stamps: Floats, typical: float) -> None:
@@ -137,6 +143,7 @@ def _tell_gaps(draft: Draft, stamps: Floats, typical: float) -> None:
             "doubtful",
             f"{found.size} gap(s) in the clock, whose usual step is {typical:g} s: {shown}{more}. "
             "Nothing was filled in.",
+            rows=((int(before[place]), int(ahead[place])) for place in found),
         )
 
 
@@ -151,14 +158,11 @@ def _check_flat(draft: Draft) -> None:
     ]
     if not columns or columns[0].values.size <= _LEAST_FLAT_ROWS:
         return
-    values = np.array([column.values for column in columns])
-    same = values[:, 1:] == values[:, :-1]
-    counts = np.cumsum(same, axis=1, dtype=np.int64)
-    span = _LEAST_FLAT_ROWS - 1
-    full = np.max(counts[:, span:] - counts[:, :-span], axis=1) == span
-    full |= counts[:, span - 1] == span
-    for place in np.flatnonzero(full):
-        _tell_flat(draft, columns[place], same[place])
+    for column in columns:
+        same = column.values[1:] == column.values[:-1]
+        # A run of 10 equal rows has 9 equal steps and 8 pairs of them; few columns have as many.
+        if np.count_nonzero(same[1:] & same[:-1]) >= _LEAST_FLAT_ROWS - 2:
+            _tell_flat(draft, column, same)
 
 
 def _tell_flat(draft: Draft, column: Column, same: Flags) -> None:
@@ -174,6 +178,7 @@ def _tell_flat(draft: Draft, column: Column, same: Flags) -> None:
             "doubtful",
             f"{column.channel} (column {column.number} '{column.source}') does not move: {where}. "
             "The sensor may be stuck or at its limit.",
+            rows=told,
         )
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from dynostats.errors import InputError
 from dynostats.ingest.channels import load_channel_table
-from dynostats.ingest.delimited import DELIMITERS, split_lines
 from dynostats.ingest.encoding import decode_text
 from dynostats.ingest.figures import POSSIBLE_AIR
 from dynostats.ingest.labels import Label, read_labels
 from dynostats.ingest.layout import Grid, is_blank
+from dynostats.ingest.lines import DELIMITERS, split_lines
 from dynostats.ingest.log import Ambient, SheetRow
 from dynostats.ingest.numerals import (
     Cell,

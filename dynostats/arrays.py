@@ -6,5 +6,6 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]

@@ -148,3 +148,23 @@ def test_the_air_comes_from_the_channels_of_a_log(files):
     expected = STANDARDS["iso_1585"].factor(read_air(98.2, 26.0, 50.0, where="log"))
     outcome = next(one for one in found.corrections if one.name == "iso_1585")
     assert outcome.candidate_factor == pytest.approx((expected, expected))
+
+
+def test_pulls_smoothed_more_than_the_others_are_named(files):
+    sheet = pl.read_csv(files / "sheet.csv")
+    sparse = sheet.filter(setup="short-hose")["file"].to_list()
+    before, _ = stored(files)
+    assert not any("logged so sparsely" in text for text in before.compare(**ASK).warnings)
+    before.path.unlink()
+    for name in sparse:
+        lines = (files / name).read_text("utf-8").splitlines()
+        (files / name).write_text("\n".join([lines[0], *lines[1::2]]), encoding="utf-8")
+    warehouse, report = stored(files)
+    assert not report.refused
+    found = warehouse.compare(**ASK)
+    (told,) = [text for text in found.warnings if "logged so sparsely" in text]
+    names = dict(warehouse.pulls().frame.select("file", "pull").iter_rows())
+    assert all(names[name] in told for name in sparse)
+    notes = [one for one in warehouse.check().findings if one.check == "sparse_log"]
+    assert {one.pull for one in notes} == set(names.values())  # 33 rows are few already
+    assert {one.severity for one in notes} == {"note"}

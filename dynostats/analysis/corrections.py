@@ -43,7 +43,7 @@ def correct_otherwise(
         for effect, question in zip(effects, questions, strict=True)
     ]
     found: list[list[CorrectionOutcome]] = [[] for _ in questions]
-    done: list[tuple[CurveSet, tuple[Effect, ...]]] = []
+    done = [(case.cut(footing, band)[0], effects)]
     for name in _names(case, footing.correction):
         try:
             other = case.stand_on(name)

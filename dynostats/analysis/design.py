@@ -18,6 +18,9 @@ from dynostats.arrays import Floats
 
 # A sum of weights this small is zero.
 CANCELS = 1e-9
+# Setups and sessions overlap by one column: a singular value this small beside the largest is zero.
+# Without the limit rounding can make it count, and the weights are then of another question.
+RANK_TOLERANCE = 1e-9
 
 Kind = Literal["same_session", "linked_sessions", "different_sessions"]
 
@@ -162,7 +165,9 @@ def fit_residuals(curves: CurveSet, *, drift: bool) -> Floats:
     if drift:
         columns.append(_order_by_session(curves))
     fixed = np.hstack(columns)
-    return curves.log_torque - fixed @ (np.linalg.pinv(fixed) @ curves.log_torque)
+    return curves.log_torque - fixed @ (
+        np.linalg.pinv(fixed, rcond=RANK_TOLERANCE) @ curves.log_torque
+    )
 
 
 def _one_hot(labels: list[str]) -> Floats:
@@ -215,7 +220,7 @@ def _kind(
 def _estimable(columns: Floats, asked: Floats) -> bool:
     """Tell whether a contrast of the first columns is fixed by the data: in the row space."""
     wanted = np.concatenate([asked, np.zeros(columns.shape[1] - len(asked))])
-    found = np.linalg.pinv(columns) @ columns @ wanted
+    found = np.linalg.pinv(columns, rcond=RANK_TOLERANCE) @ columns @ wanted
     return bool(np.allclose(found, wanted, atol=1e-8))
 
 
@@ -224,8 +229,9 @@ def _gls_weights(fixed: Floats, random: list[tuple[Floats, float]], asked: Float
     for columns, ratio in random:
         covariance += ratio * columns @ columns.T
     wanted = np.concatenate([asked, np.zeros(fixed.shape[1] - len(asked))])
-    weighted = np.linalg.solve(covariance, fixed)
-    return weighted @ np.linalg.pinv(fixed.T @ weighted, hermitian=True) @ wanted
+    weighted = np.linalg.solve(covariance, fixed) if random else fixed
+    inverse = np.linalg.pinv(fixed.T @ weighted, rcond=RANK_TOLERANCE, hermitian=True)
+    return weighted @ inverse @ wanted
 
 
 def _confounded(curves: CurveSet, order: Floats, *, baseline: str, candidate: str) -> float:

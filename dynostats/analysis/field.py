@@ -23,7 +23,7 @@ from dynostats.analysis.noise import (
     curve_worth,
 )
 from dynostats.analysis.over_speed import LEAST_COUNT, pooling_weights, wavier
-from dynostats.arrays import Flags, Floats
+from dynostats.arrays import Flags, Floats, Singles
 
 # Contrasts simulated a layer, the costly part: a variance from few contrasts varies much and is
 # simulated in many worlds; each world serves several simulated effect curves.
@@ -166,7 +166,9 @@ def _squares_of(layer: LayerNoise, rpm: Floats, functionals: Floats) -> Floats:
     return _mean_squares(filled[None], covered, rpm, functionals)[0]
 
 
-def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floats) -> Floats:
+def _mean_squares(
+    curves: Floats | Singles, covered: Flags, rpm: Floats, functionals: Floats
+) -> Floats:
     """Mean squares of stacks of contrasts.
 
     Args:
@@ -185,7 +187,8 @@ def _mean_squares(curves: Floats, covered: Flags, rpm: Floats, functionals: Floa
     whole = np.all(reach >= MOSTLY_COVERED, axis=1)
     if whole.any():
         # The mean of a contrast that is covered but for a little is its mean over what is covered.
-        values = (curves[:, whole] @ functionals.T) / reach[whole]
+        seen = curves if whole.all() else curves[:, whole]
+        values = (seen @ functionals.T.astype(curves.dtype)) / reach[whole]
         means = np.einsum("wjm,wjm->wm", values, values) / int(whole.sum())
     else:
         means = pooled @ functionals.T  # a mean varies at most as its members do on average
@@ -317,8 +320,10 @@ def _draw_squares(
 ) -> Floats:
     """Draw mean squares as the layer's contrasts would give them, shape (worlds, all)."""
     simulated = min(layer.df, MOST_SIMULATED)
-    curves = rng.standard_normal((worlds * simulated, len(root))) @ root
-    curves = curves.reshape(worlds, simulated, len(rpm))
+    # Single precision halves the costliest step; a simulated variance is off by its luck, not by
+    # its seventh digit.
+    normal = rng.standard_normal((worlds * simulated, len(root)), dtype=np.float32)
+    curves = (normal @ root.astype(np.float32)).reshape(worlds, simulated, len(rpm))
     covered = _typical_coverage(layer, simulated)
     if not covered.all():
         curves *= covered

@@ -47,6 +47,10 @@ def describe_method(
         "session_factor": contrast.factor("session"),
         "drift_factor": contrast.factor("drift"),
         "drift_fitted": contrast.drift_fitted,
+        "fittings": "differences between fittings of one setup are in the interval"
+        if effect.noise.refit is not None
+        else "each setup is judged as it was fitted; what taking it off and fitting it anew would "
+        "change is not in the interval",
         "bands": f"the curve's bounds and the band mean's hold together at {1.0 - alpha:.0%}: "
         "critical values from simulated studies in which every variance is estimated anew",
         "curve_critical_value": effect.curve_factor,

@@ -16,12 +16,17 @@ from dynostats.analysis.acceptance import (
     merge,
 )
 from dynostats.analysis.comparison import Comparison
+from dynostats.curves.acceptance import smoothed_over, split_warning
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
-# So many pulls of an engine are judged at a time, in the order of storing: memory bounds them, and
-# what is years away says little of what is usual now.
-MOST_TOGETHER = 600
+# So many pulls of an engine are judged at a time, in the order of storing: memory and time bound
+# them, and what is years away says little of what is usual now.
+MOST_TOGETHER = 300
+# So many pulls of an engine, the nearest, stand beside those that a question is about.
+MOST_BESIDE = 80
+# Curves whose widths of smoothing differ by less than this factor are smoothed alike.
+UNLIKE_SMOOTHING = 1.2
 
 
 def judge_stored(
@@ -38,7 +43,7 @@ def judge_stored(
     wanted = set(pulls["pull"] if chosen is None else chosen)
     torque = store.curves(pulls.filter(state="accepted")["pull"].to_list())
     parts: list[Acceptance] = []
-    for block in _blocks(pulls):
+    for block in _blocks(pulls) if chosen is None else _neighbourhoods(pulls, wanted):
         own = wanted.intersection(block["pull"])
         if own:
             names = block["pull"].to_list()
@@ -64,6 +69,26 @@ def _blocks(pulls: pl.DataFrame) -> Iterator[pl.DataFrame]:
                 block = []
             block.append(session)
         yield pl.concat(block)
+
+
+def _neighbourhoods(pulls: pl.DataFrame, wanted: Collection[str]) -> Iterator[pl.DataFrame]:
+    """Yield for each engine the sessions of the wanted pulls, and the nearest others."""
+    for _, engine in pulls.group_by("engine", maintain_order=True):
+        sessions = [own for _, own in engine.group_by("dyno", "session", maintain_order=True)]
+        asked = [place for place, own in enumerate(sessions) if own["pull"].is_in(wanted).any()]
+        if not asked:
+            continue
+        by_distance = sorted(
+            range(len(sessions)), key=lambda place: min(abs(place - other) for other in asked)
+        )
+        room = MOST_BESIDE + sum(sessions[place].height for place in asked)
+        kept: list[int] = []
+        for place in by_distance:
+            room -= sessions[place].height
+            if room < 0:
+                break
+            kept.append(place)
+        yield pl.concat([sessions[place] for place in sorted(kept)])
 
 
 def exclude_cut_short(store: Store, stored: Sequence[str], *, who: str) -> dict[str, str]:
@@ -115,8 +140,10 @@ def add_doubts(
             warnings=(
                 *_dangers(judged, _used(one)),
                 *_doubts(one, doubtful, again),
+                *_unlike_smoothing(judged, _used(one)),
                 *one.warnings,
             ),
+            method=one.method | _lags(judged, _used(one)),
         )
         for one, again in zip(found, without, strict=True)
     )
@@ -155,15 +182,42 @@ def _without(
 
 
 def _dangers(judged: Acceptance, used: set[str]) -> Iterator[str]:
-    """Yield each danger once, with the pulls it was seen in."""
-    seen: dict[str, list[PullFinding]] = {}
+    """Yield each danger once, with the pulls it was seen in and what was seen in the first."""
+    seen: dict[str, dict[str, list[str]]] = {}
     for finding in judged.dangers():
         if finding.pull in used:
-            seen.setdefault(finding.check, []).append(finding)
-    for same in seen.values():
-        names = ", ".join(dict.fromkeys(finding.pull for finding in same))
-        first = f" (in {same[0].pull})" if len({finding.pull for finding in same}) > 1 else ""
-        yield f"{names}: {same[0].message}{first}"
+            warning, found = split_warning(finding.message)
+            seen.setdefault(warning, {}).setdefault(finding.pull, []).append(found)
+    for warning, by_pull in seen.items():
+        first, found = next(iter(by_pull.items()))
+        of = f"In {first}: " if len(by_pull) > 1 else ""
+        yield f"{', '.join(by_pull)}: {warning} {of}{' '.join(found)}"
+
+
+def _lags(judged: Acceptance, used: set[str]) -> dict[str, object]:
+    """Return by how much slow sensors of the compared pulls were moved, if any were."""
+    said: dict[str, list[str]] = {}
+    for finding in judged.findings:
+        if finding.check == "lag" and finding.pull in used:
+            said.setdefault(finding.message, []).append(finding.pull)
+    texts = [f"{', '.join(names)}: {message}" for message, names in said.items()]
+    return {"sensor_lag": texts} if texts else {}
+
+
+def _unlike_smoothing(judged: Acceptance, used: set[str]) -> Iterator[str]:
+    """Say when the curves of a comparison are not all smoothed over the same engine speeds."""
+    widths = dict.fromkeys(used, 0.0)
+    for one in judged.findings:
+        if one.pull in used:
+            widths[one.pull] = max(widths[one.pull], smoothed_over(one.check, one.message))
+    least, most = min(widths.values(), default=0.0), max(widths.values(), default=0.0)
+    if most > UNLIKE_SMOOTHING * max(least, smoothed_over("", "")):
+        wide = sorted(name for name, width in widths.items() if width * UNLIKE_SMOOTHING > most)
+        yield (
+            f"{', '.join(wide)}: logged so sparsely that the curve is smoothed over ±{most:.0f} "
+            "rpm, more than other pulls of this comparison. Where the curve bends sharply, part "
+            "of a difference may be the smoothing alone."
+        )
 
 
 def _doubts(

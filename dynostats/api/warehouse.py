@@ -35,12 +35,17 @@ from dynostats.warehouse.schema import program
 
 if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
+    from dynostats.analysis.envelope import Envelope
+    from dynostats.analysis.monitor import Monitoring
     from dynostats.analysis.planning.declaration import Declaration
+    from dynostats.api.attribution import Explanation
+    from dynostats.api.envelope import EnvelopeFinding
+    from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
     from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
-    from dynostats.report import Shop
+    from dynostats.report import Provenance, Shop
 
 AnyPath = str | os.PathLike[str]
 
@@ -260,6 +265,7 @@ class Warehouse:
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
         from dynostats.api.declared import hold_against_declared
+        from dynostats.api.monitor import warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -302,8 +308,50 @@ class Warehouse:
 
         told = add_doubts(found, judged, ask_without=ask_without)
         with self._reading() as store:
+            told = warn_of_breaks(store, told)
             told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
+
+    def attribute(
+        self,
+        *,
+        baseline: str,
+        candidate: str,
+        engine: str | None = None,
+        band: tuple[float, float] | None = None,
+        alpha: float = 0.05,
+    ) -> Explanation:
+        """Split a difference: how much boost, charge temperature and mixture explain of it.
+
+        Args:
+            baseline: Setup before the change.
+            candidate: Setup with the change.
+            engine: The engine; None when only one has both setups.
+            band: First and last engine speed, rpm; None for all that every pull covers.
+            alpha: One less the level of the intervals.
+
+        Raises:
+            WarehouseError: If a setup is not stored.
+            AnalysisError: If the pulls cannot answer the question as it was put.
+        """
+        from dynostats.analysis.attribution import attribute
+        from dynostats.analysis.question import Question
+        from dynostats.analysis.study import pulls_near
+        from dynostats.api.attribution import Explanation, channel_curves
+        from dynostats.api.conditions import gather_conditions
+
+        with self._reading() as store:
+            pulls = store.pulls()
+            name = choose_engine(pulls, baseline=baseline, candidate=candidate, engine=engine)
+            question = Question(
+                engine=name, baseline=baseline, candidate=candidate, band=band, alpha=alpha
+            )
+            near = pulls_near(pulls, (question,))
+            curves = channel_curves(store, near, engine=name)
+            conditions = gather_conditions(
+                store, near, engines={name}, setups={baseline, candidate}
+            )
+        return Explanation.of(attribute(near, curves, question, conditions=conditions))
 
     def check(self, *pulls: str) -> Acceptance:
         """Judge stored pulls: fit to be compared, and labelled as their data look?
@@ -334,6 +382,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
+        from dynostats.api.monitor import warn_of_noise
         from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
@@ -343,7 +392,131 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-        return CellNoise.of(measure_repeatability(curve_set(pulls, curves)))
+            breaks = warn_of_noise(store, pulls)
+        found = measure_repeatability(curve_set(pulls, curves))
+        return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
+
+    def envelope(
+        self,
+        *files: AnyPath,
+        reference: str,
+        engine: str | None = None,
+        channels: AnyPath | None = None,
+        ambient_pressure: float | None = None,
+    ) -> EnvelopeFinding:
+        """Say whether new logs lie within the range of the accepted pulls of a setup.
+
+        The logs are read as `ingest` reads them, and nothing is stored.
+
+        Args:
+            *files: Log files, of a vehicle or of the engine back on the dyno.
+            reference: Setup whose accepted pulls form the range.
+            engine: Its engine; None when only one has that setup.
+            channels: A TOML file with the logger's own channel names.
+            ambient_pressure: Barometer where the logs were made, kPa: makes gauge boost absolute
+                where the log has none.
+
+        Raises:
+            InputError: A file is missing or no log.
+            WarehouseError: The setup or the engine is not stored.
+            AnalysisError: Fewer than two accepted pulls, or none of the channels watched.
+        """
+        from dynostats.analysis.envelope import check_envelope
+        from dynostats.api.envelope import gather_reference, read_files, with_remarks
+        from dynostats.ingest import load_channel_table
+
+        table = load_channel_table(None if channels is None else Path(channels))
+        read = read_files(
+            [Path(file) for file in files], table, ambient_pressure_kpa=ambient_pressure
+        )
+        with self._reading() as store:
+            pulls, remarks = gather_reference(
+                store, reference, engine=engine, besides=[one.sha256 for one in read]
+            )
+        return with_remarks(check_envelope(pulls, [one.log for one in read]), remarks)
+
+    def monitor(
+        self,
+        *,
+        dyno: str | None = None,
+        engine: str | None = None,
+        setup: str | None = None,
+        channels: Sequence[str] | None = None,
+    ) -> CellMonitoring:
+        """Say whether the cell is still the cell it was, from a reference setup.
+
+        Args:
+            dyno: Only this dyno.
+            engine: Only this engine.
+            setup: The reference setup; None for the one pulled in most sessions.
+            channels: Channels charted beside torque; None for boost, mixture, fuel and oil
+                pressure, as far as the pulls have them.
+
+        Raises:
+            WarehouseError: A name is not stored.
+            AnalysisError: No pull is accepted in that scope, or none has a channel named.
+        """
+        from dynostats.analysis.monitor import monitor_cell
+        from dynostats.api.monitor import CellMonitoring, gather_scope
+
+        with self._reading() as store:
+            scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
+        return CellMonitoring.of(monitor_cell(scope, channels))
+
+    def add_event(
+        self,
+        kind: str,
+        what: str,
+        *,
+        at: datetime | None = None,
+        dyno: str | None = None,
+        who: str | None = None,
+    ) -> str:
+        """Log something done to a cell; it is never overwritten.
+
+        Args:
+            kind: "calibration", "service", "repair" or "other".
+            what: What was done.
+            at: When, local time of the shop; None for now.
+            dyno: The dyno; None when there is only one.
+            who: Who says so; None for the login name.
+
+        Returns:
+            The name of the entry, such as E1.
+
+        Raises:
+            WarehouseError: The kind or the dyno is not known, or it does not say what was done.
+            AnalysisError: Several dynos are stored and none is named.
+        """
+        from dynostats.api.monitor import dyno_of_event, local_now
+        from dynostats.warehouse import NewEvent
+
+        with self._writing() as store:
+            return store.log_event(
+                NewEvent(
+                    dyno=dyno_of_event(store, dyno),
+                    kind=kind,
+                    happened_at=at or local_now(),
+                    what=what,
+                    who=_name(who),
+                )
+            )
+
+    def withdraw_event(self, event: str, *, why: str, who: str | None = None) -> str:
+        """Take a wrong entry back; both stay in the log.
+
+        Raises:
+            WarehouseError: There is no such event, it is taken back already, or no reason.
+        """
+        with self._writing() as store:
+            return store.withdraw_event(event, why=why, who=_name(who))
+
+    def events(self, *, dyno: str | None = None) -> EventList:
+        """List what was done to the cells, by date."""
+        from dynostats.api.monitor import EventList
+
+        with self._reading() as store:
+            return EventList(frame=store.events(dyno))
 
     def plan(
         self,
@@ -473,6 +646,41 @@ class Warehouse:
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         return write_report(finding, Path(path), shop=shop, provenance=provenance)
+
+    def report_envelope(self, finding: Envelope, path: AnyPath, *, command: str = "") -> Path:
+        """Write an envelope check as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.envelope import write_envelope
+
+        return write_envelope(finding, Path(path), provenance=self._provenance(command))
+
+    def report_monitoring(self, finding: Monitoring, path: AnyPath, *, command: str = "") -> Path:
+        """Write a monitoring of the cell as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.monitor import write_monitoring
+
+        return write_monitoring(finding, Path(path), provenance=self._provenance(command))
+
+    def _provenance(self, command: str) -> Provenance:
+        """Return where a page comes from: this program, this warehouse as it stands."""
+        from dynostats import __version__
+        from dynostats.report import Provenance
+
+        with self._reading() as store:
+            hashes = sorted(set(store.pulls()["sha256"].to_list()))
+        return Provenance(
+            version=__version__,
+            command=command,
+            warehouse=self.path.name,
+            warehouse_hash=sha256("\n".join(hashes).encode()).hexdigest(),
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+        )
 
     def query(self, text: str, **values: Value) -> QueryAnswer:
         """Answer a named query, or the user's own SQL, which can only read.

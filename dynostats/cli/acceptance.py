@@ -48,8 +48,8 @@ def check(pulls: tuple[str, ...]) -> None:
 def print_acceptance(result: Acceptance, console: Console) -> None:
     """Print dangers first, then what is void, doubtful, worth a note, and what cannot be told."""
     console.print(_summary(result))
+    _print_dangers(result.dangers(), console)
     headings = (
-        ("Danger to the engine first, a matter of data second", "bold red", result.dangers()),
         ("Void: not fit to be compared", "bold", _safe(result.of("void"))),
         ("Doubtful: look at them", "bold yellow", _safe(result.of("doubtful"))),
         ("Good to know", "bold", _safe(result.of("note"))),
@@ -57,11 +57,26 @@ def print_acceptance(result: Acceptance, console: Console) -> None:
     for title, style, findings in headings:
         if findings:
             console.print(f"\n{title}", style=style)
-            _print_findings(findings, console)
+            _print_findings(((finding, finding.message) for finding in findings), console)
     if result.cannot_tell:
         console.print("\nCannot be told", style="bold")
         for text in result.cannot_tell:
             _print_indented(text, console)
+
+
+def _print_dangers(findings: Iterable[PullFinding], console: Console) -> None:
+    """Print each warning once, and under it what was found in which pulls."""
+    from dynostats.curves.acceptance import split_warning
+
+    warned: dict[str, list[tuple[PullFinding, str]]] = {}
+    for finding in findings:
+        warning, found = split_warning(finding.message)
+        warned.setdefault(warning, []).append((finding, f"{found} [{finding.severity}]"))
+    if warned:
+        console.print("\nDanger to the engine first, a matter of data second", style="bold red")
+    for warning, found in warned.items():
+        _print_indented(warning, console)
+        _print_findings(found, console)
 
 
 def _summary(result: Acceptance) -> str:
@@ -81,16 +96,16 @@ def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
     return tuple(finding for finding in findings if not finding.danger)
 
 
-def _print_findings(findings: Iterable[PullFinding], console: Console) -> None:
-    """Print each message once, with the pulls it holds for."""
+def _print_findings(findings: Iterable[tuple[PullFinding, str]], console: Console) -> None:
+    """Print each text once, with the pulls it holds for."""
     same: dict[str, list[PullFinding]] = {}
-    for finding in findings:
-        same.setdefault(finding.message, []).append(finding)
-    for message, found in same.items():
+    for finding, text in findings:
+        same.setdefault(text, []).append(finding)
+    for text, found in same.items():
         names = [finding.pull for finding in found]
         more = len(names) - SHOWN_NAMES
         shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
-        _print_indented(f"{shown} ({found[0].check}): {message}", console)
+        _print_indented(f"{shown} ({found[0].check}): {text}", console)
 
 
 def _print_indented(text: str, console: Console) -> None:

@@ -13,8 +13,11 @@ import click
 
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
+from dynostats.cli.attribution import attribute
 from dynostats.cli.demo import demo
+from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
+from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
@@ -26,6 +29,9 @@ from dynostats.errors import DynostatsError
 EXIT_REFUSED = 1
 EXIT_USAGE = 2
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+# Matrices of a hundred rows gain nothing from threads, and on a busy computer threads that wait for
+# each other cost many times the work. Read when numpy is first imported; a user's own word stands.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _print_version(context: click.Context, _: click.Parameter, value: bool) -> None:
@@ -80,9 +86,13 @@ for command in (
     pulls,
     check,
     compare,
+    attribute,
     repeatability,
     plan,
     watch,
+    envelope,
+    monitor,
+    event,
     exclude,
     include,
     amend,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from dynostats.analysis.repeatability import Repeatability
+    from dynostats.report import Shop
 
 
 class Band(click.ParamType[tuple[float, float]]):
@@ -110,7 +111,6 @@ def compare(
       dynostats compare --baseline stock --candidate long_runner --candidate short_runner
     """
     from dynostats.api import open_warehouse
-    from dynostats.report import load_shop
 
     settings = current()
     if len(candidates) > 1:
@@ -121,7 +121,7 @@ def compare(
         return
     candidate = next(iter(candidates))
     question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
-    letterhead = None if shop is None else load_shop(shop)
+    letterhead = None if shop is None else _letterhead(shop)
     with open_warehouse(settings.warehouse) as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
         if report is not None:
@@ -136,6 +136,13 @@ def compare(
         print_finding(finding, answer_console())
     if report is not None:
         tell(f"Report: {report}")
+
+
+def _letterhead(shop: Path) -> Shop:
+    # Charts and templates cost as much as the answer: they are loaded for a report only.
+    from dynostats.report import load_shop
+
+    return load_shop(shop)
 
 
 def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dynostats.curves.grid import GRID_STEP_RPM, bandwidth_of, curve_of, smooth
+from dynostats.curves.lag import Aligned, align_channels
 from dynostats.curves.sweep import Sweep, Sweeps, find_sweeps
 
 __all__ = [
     "GRID_STEP_RPM",
+    "Aligned",
     "Sweep",
     "Sweeps",
+    "align_channels",
     "bandwidth_of",
     "curve_of",
     "find_sweeps",

@@ -36,7 +36,9 @@ _CYLINDER = re.compile(
     r"^(?:(?P<front>cyl|bank)0*(?P<first>\d{1,2})(?P<rest>\D+)|"
     r"(?P<base>\D+?)(?:cyl|bank|nr|no|sensor)?0*(?P<last>\d{1,2}))$"
 )
-_USER_KEYS = {"names", "unit", "reference", "column", "stoichiometric"}
+_USER_KEYS = {"names", "unit", "reference", "column", "stoichiometric", "lag"}
+# A sensor slower than this does not follow a pull at all.
+_LONGEST_LAG_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +115,8 @@ class ChannelTable:
         preamble: Key of a name that counts above the table only, to its channel.
         rules: Key of a user's name to the user's rules.
         decimal: The decimal sign the user says the files have; "" leaves it to the files.
+        lags: Stored name of a channel to how late it reads, s, as the user says; None where it is
+            to be estimated.
     """
 
     channels: Mapping[str, Channel]
@@ -121,6 +125,7 @@ class ChannelTable:
     preamble: Mapping[str, Match]
     rules: Mapping[str, tuple[Match, ...]] = field(default_factory=dict[str, tuple[Match, ...]])
     decimal: str = ""
+    lags: Mapping[str, float | None] = field(default_factory=dict[str, float | None])
 
     def find_rule(self, text: str) -> Match | None:
         """Return the user's rule for a header or name, or None."""
@@ -195,8 +200,9 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
     Args:
         user_toml: One table a channel: `names` (headers as they stand in the files), `unit` of the
             files' numbers, `reference` ("absolute" or "gauge"), `column` (number, from 1, where a
-            header stands more than once), `stoichiometric` (turns an air fuel ratio into lambda);
-            before the tables, `decimal = ","` or `"."`.
+            header stands more than once), `stoichiometric` (turns an air fuel ratio into lambda),
+            `lag` (how late the sensor reads, s; "estimate" for lambda); before the tables,
+            `decimal = ","` or `"."`.
 
     Raises:
         InputError: If the user's file is missing, no TOML, or says something not in this list.
@@ -211,7 +217,12 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
             f"decimal is {decimal!r}.", where=str(user_toml), mend='Write decimal = "," or "."'
         )
     rules: dict[str, tuple[Match, ...]] = {}
+    lags: dict[str, float | None] = {}
     for name, entry in document.items():
+        if isinstance(entry, dict) and "lag" in entry:
+            lags[name] = _read_lag(
+                name, cast("object", entry["lag"]), where=f"{user_toml} [{name}]"
+            )
         for key, match in _read_rules(name, entry, shipped, where=f"{user_toml} [{name}]"):
             rules[key] = (*rules.get(key, ()), match)
     return ChannelTable(
@@ -221,6 +232,7 @@ def load_channel_table(user_toml: Path | None = None) -> ChannelTable:
         preamble=shipped.preamble,
         rules=rules,
         decimal=cast("str", decimal),
+        lags=lags,
     )
 
 
@@ -353,6 +365,33 @@ def _read_rule(
         column=column,
         stoichiometric=None if ratio is None else float(ratio),
     )
+
+
+def _read_lag(name: str, value: object, *, where: str) -> float | None:
+    if name in {"time", "engine_speed"}:
+        raise InputError(
+            f"{name} cannot have a lag: the other channels are aligned to it.",
+            where=where,
+            mend="State the lag of the channels that read later than engine speed.",
+        )
+    if value == "estimate":
+        if re.fullmatch(r"lambda(_\d+)?", name):
+            return None
+        raise InputError(
+            f"the lag of {name} cannot be estimated: only lambda has faster channels to follow "
+            "(air_flow over fuel_flow).",
+            where=where,
+            mend="Write seconds: lag = 0.35.",
+        )
+    seconds = float(value) if isinstance(value, int | float) and value is not True else 0.0
+    if not 0.0 < seconds <= _LONGEST_LAG_S:
+        raise InputError(
+            f"lag is {value!r}.",
+            where=where,
+            mend=f"Write seconds, above 0 and up to {_LONGEST_LAG_S:g}: lag = 0.35; or, for "
+            'lambda, lag = "estimate".',
+        )
+    return seconds
 
 
 def _read_unit(value: object, spec: Channel | None, *, where: str) -> str:

@@ -94,6 +94,7 @@ def _tell_backward(draft: Draft, stamps: Floats) -> None:
             "doubtful",
             f"The clock runs backward at {show_rows(rows)} (row {rows[0]}: "
             f"{stamps[rows[0] - 1]:g} s after {stamps[rows[0] - 2]:g} s).",
+            rows=((row - 2, row - 1) for row in rows),
         )
 
 
@@ -110,7 +111,12 @@ def _tell_repeated(draft: Draft, steps: Floats) -> None:
         )
         return
     rows = sorted({int(place) + offset for place in places for offset in (1, 2)})
-    draft.tell("clock_repeated", "doubtful", f"The same time stands in {show_rows(rows)}.")
+    draft.tell(
+        "clock_repeated",
+        "doubtful",
+        f"The same time stands in {show_rows(rows)}.",
+        rows=((int(place), int(place) + 1) for place in places),
+    )
 
 
 def _tell_gaps(draft: Draft, stamps: Floats, typical: float) -> None:
@@ -137,6 +143,7 @@ def _tell_gaps(draft: Draft, stamps: Floats, typical: float) -> None:
             "doubtful",
             f"{found.size} gap(s) in the clock, whose usual step is {typical:g} s: {shown}{more}. "
             "Nothing was filled in.",
+            rows=((int(before[place]), int(ahead[place])) for place in found),
         )
 
 
@@ -174,6 +181,7 @@ def _tell_flat(draft: Draft, column: Column, same: Flags) -> None:
             "doubtful",
             f"{column.channel} (column {column.number} '{column.source}') does not move: {where}. "
             "The sensor may be stuck or at its limit.",
+            rows=told,
         )
 
 

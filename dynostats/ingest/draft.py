@@ -71,9 +71,12 @@ class Draft:
     air: Ambient
     findings: list[Finding] = field(default_factory=list[Finding])
 
-    def tell(self, check: str, severity: Severity, message: str) -> None:
+    def tell(
+        self, check: str, severity: Severity, message: str, rows: Iterable[tuple[int, int]] = ()
+    ) -> None:
         """Keep a finding."""
-        self.findings.append(Finding(check=check, severity=severity, message=message))
+        found = Finding(check=check, severity=severity, message=message, rows=tuple(rows))
+        self.findings.append(found)
 
     def get(self, channel: str) -> Column | None:
         """Return the column stored under a name, or None."""

@@ -55,11 +55,13 @@ class Finding:
         check: Name of the check, stable, for filters.
         severity: "void": not fit for a comparison; "doubtful": look at it; "note": good to know.
         message: One or two sentences with rows, lines and numbers.
+        rows: First and last row, from 0, of each stretch it concerns; empty when it concerns all.
     """
 
     check: str
     severity: Severity
     message: str
+    rows: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-from dynostats.curves import Sweep, Sweeps, curve_of, find_sweeps
+from dynostats.curves import Sweep, Sweeps, align_channels, curve_of, find_sweeps
 from dynostats.curves.acceptance import Evidence, judge_pull, why_void
 from dynostats.errors import DynostatsError
 from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
@@ -136,14 +136,35 @@ def read_parts(
         )
         return log, [whole]
     left_out = (Finding(check="sweep", severity="note", message=m) for m in sweeps.findings)
-    findings = (*log.findings, *left_out)
+    aligned = align_channels(log.samples, table.lags, sweeps.pulls)
+    late = (Finding(check="lag", severity="note", message=m) for m in aligned.findings)
+    findings = (*log.findings, *left_out, *late)
     starts = _starts(log.samples, sweeps.pulls)
     ends = [*starts[1:], log.samples.height]
     parts = [
-        _part(log.samples, sweeps, sweep, rows=range(start, end), findings=findings)
+        _part(
+            log.samples,
+            sweeps,
+            sweep,
+            aligned=aligned.samples,
+            rows=range(start, end),
+            findings=tuple(_weigh(finding, sweep) for finding in findings),
+        )
         for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
     ]
     return log, parts
+
+
+def _weigh(finding: Finding, sweep: Sweep) -> Finding:
+    """Make a note of what lies outside the pull: idle before it, overrun, another pull."""
+    inside = not finding.rows or any(
+        min(last, sweep.last_row) > max(first, sweep.first_row) for first, last in finding.rows
+    )
+    if inside or finding.severity == "note":
+        return finding
+    return replace(
+        finding, severity="note", message=f"{finding.message} All of it lies outside the pull."
+    )
 
 
 def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:
@@ -161,12 +182,13 @@ def _part(
     sweeps: Sweeps,
     sweep: Sweep,
     *,
+    aligned: pl.DataFrame,
     rows: range,
     findings: tuple[Finding, ...],
 ) -> Part:
     part = samples[rows.start : rows.stop]
     try:
-        curve = curve_of(samples, sweep)
+        curve = curve_of(aligned, sweep)
     except DynostatsError as error:
         return Part(
             first_row=rows.start, samples=part, curve=None, findings=findings, void=str(error)

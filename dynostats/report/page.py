@@ -80,7 +80,30 @@ def write_report(
     Raises:
         InputError: When the file cannot be written.
     """
-    page = render_report(result, shop=shop, provenance=provenance)
+    return write_page(render_report(result, shop=shop, provenance=provenance), path)
+
+
+def render_static(template: str, **parts: object) -> str:
+    """Return a page without scripts, in the style of the report.
+
+    Args:
+        template: File name of the template; it prints `style` and `policy`.
+        **parts: What else it prints, escaped unless marked safe.
+    """
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'"
+    return _TEMPLATES.get_template(template).render(
+        style=Markup(_style()),  # noqa: S704 - our own style sheet
+        policy=policy,
+        **parts,
+    )
+
+
+def write_page(page: str, path: Path) -> Path:
+    """Write a page and return its path.
+
+    Raises:
+        InputError: When the file cannot be written.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(page, encoding="utf-8")

@@ -14,7 +14,9 @@ from functools import cache
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
+import altair as alt
 import vl_convert
+from markupsafe import Markup
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts import (
@@ -70,6 +72,17 @@ def draw(result: Comparison) -> Pictures:
         svg={name: _static(spec, name) for name, spec in specs.items()},
         payload=json_for_html(_payload(specs, result.curve.to_dicts())),
     )
+
+
+def draw_static(chart: alt.LayerChart, name: str) -> Markup:
+    """Return one chart as a static picture, safe in HTML; what stands around it says what it shows.
+
+    Args:
+        chart: The chart.
+        name: A word that keeps its ids apart from those of other pictures on the page.
+    """
+    svg = _static(chart.to_dict(), name).replace("<svg ", '<svg aria-hidden="true" ', 1)
+    return Markup(svg)  # noqa: S704 - user text in it is escaped by the renderer
 
 
 @cache

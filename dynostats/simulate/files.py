@@ -64,11 +64,19 @@ def write_demo(shop: DemoShop, folder: Path) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def write_log(pull: LabelledPull, folder: Path) -> Path:
-    """Write the log of one pull into an existing folder, in the style of its cell."""
+def write_log(pull: LabelledPull, folder: Path, *, each_lambda: bool = False) -> Path:
+    """Write the log of one pull into an existing folder, in the style of its cell.
+
+    Args:
+        pull: The pull.
+        folder: The folder.
+        each_lambda: Whether lambda is logged cylinder by cylinder; the demo's loggers do not.
+    """
     path = folder / pull.file
     columns = [
-        _as_text(pull.samples[name], name) for name in pull.samples.columns if _is_logged(name)
+        _as_text(pull.samples[name], name)
+        for name in pull.samples.columns
+        if each_lambda or not name.startswith("lambda_")
     ]
     log = pl.DataFrame(columns)
     if pull.dyno in _SEMICOLON_CELLS:
@@ -77,11 +85,6 @@ def write_log(pull: LabelledPull, folder: Path) -> Path:
     else:
         log.write_csv(path)
     return path
-
-
-def _is_logged(name: str) -> bool:
-    """The demo's loggers do not record lambda cylinder by cylinder."""
-    return not name.startswith("lambda_")
 
 
 def _as_text(values: pl.Series, name: str) -> pl.Series:

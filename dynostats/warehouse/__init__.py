@@ -8,6 +8,7 @@ from __future__ import annotations
 from dynostats.warehouse.amending import Correction
 from dynostats.warehouse.archive import backup, export, restore
 from dynostats.warehouse.connection import WarehouseInUseError
+from dynostats.warehouse.events import KINDS, NewEvent
 from dynostats.warehouse.integrity import Fault, Verification, verify
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
 from dynostats.warehouse.records import (
@@ -21,11 +22,13 @@ from dynostats.warehouse.records import (
 from dynostats.warehouse.store import Store, open_store
 
 __all__ = [
+    "KINDS",
     "Correction",
     "Fault",
     "LabelValue",
     "Labels",
     "NamedQuery",
+    "NewEvent",
     "NewPull",
     "Source",
     "Store",

@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 
 from dynostats.errors import InputError, WarehouseError
-from dynostats.warehouse.connection import connect, errors_in_words
+from dynostats.warehouse.connection import connect, errors_in_words, rows_of
 from dynostats.warehouse.named import queries_folder
 from dynostats.warehouse.schema import create_warehouse
 from dynostats.warehouse.store import Store, open_store
@@ -24,8 +24,8 @@ from dynostats.warehouse.writing import insert, take_numbers
 _ALSO_CSV = frozenset({"pulls", "amendments", "channels"})
 # The channel table comes with the schema; all else is put back from the export.
 _NOT_RESTORED = frozenset({"channels", "sources"})
-# Tables that an export of an older layout does not hold.
-_SINCE_LAYOUT_3 = frozenset({"declarations", "declared_pulls", "looks"})
+# What an export of an older version does not hold yet.
+_ADDED_LATER = frozenset({"cell_events", "declarations", "declared_pulls", "looks"})
 _ROWS_AT_ONCE = 500_000
 _SOURCES_AT_ONCE = 500
 
@@ -103,8 +103,8 @@ def restore(directory: Path, warehouse: Path) -> None:
         raise InputError(
             "there is a file of this name already", where=str(warehouse), mend="Choose another."
         )
-    there = {path.stem for path in directory.glob("*.parquet")}
-    missing = sorted(set(exported_tables()) - _SINCE_LAYOUT_3 - there)
+    absent = [n for n in exported_tables() if not (directory / f"{n}.parquet").is_file()]
+    missing = [name for name in absent if name not in _ADDED_LATER]
     if missing:
         raise InputError(
             f"this is not a whole export: {', '.join(missing)} is missing", where=str(directory)
@@ -116,7 +116,7 @@ def restore(directory: Path, warehouse: Path) -> None:
             with contextlib.closing(connect(draft, write=True, wait_s=0)) as connection:
                 connection.execute("begin transaction")
                 for name in exported_tables():
-                    if name in there and name not in _NOT_RESTORED:
+                    if name not in _NOT_RESTORED and name not in absent:
                         _restore_table(connection, name, directory)
                 _restore_sources(connection, directory)
                 _restore_counters(connection, directory)
@@ -202,6 +202,9 @@ def _restore_counters(connection: duckdb.DuckDBPyConnection, directory: Path) ->
         pulls=max((int(name[1:]) for name in pulls["pull"].to_list()), default=0),
         amendments=max(amendments["amendment_no"].to_list(), default=0),
     )
+    restored = rows_of(connection, "export/cell_events")
+    events = max((number for number, *_ in restored), default=0)
+    rows_of(connection, "store/take_event_numbers", {"events": events})
 
 
 def _source_bytes(path: Path, sha256: str) -> bytes:

@@ -20,6 +20,7 @@ from dynostats.warehouse.asking import answer, question, write_answer
 from dynostats.warehouse.bulk import read_curves
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
 from dynostats.warehouse.declaring import declare, note_look
+from dynostats.warehouse.events import NewEvent, withdraw_event, write_event
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
 from dynostats.warehouse.schema import create_warehouse, require_current
@@ -196,7 +197,7 @@ class Store:
         """Store a question before its pulls, with its run sheet; return its number.
 
         Args:
-            question: Column to value, see queries/schema/003_declared_questions.sql.
+            question: Column to value, see queries/schema/004_declared_questions.sql.
             pulls: Rows of the run sheet, likewise.
         """
         with self._transaction():
@@ -211,7 +212,29 @@ class Store:
         with self._transaction():
             note_look(self._connection, number, look)
 
+    def log_event(self, event: NewEvent) -> str:
+        """Append something done to a cell to its log, and return the name of the entry.
+
+        Raises:
+            WarehouseError: If its kind is not known, or it does not say what was done.
+        """
+        with self._transaction():
+            return write_event(self._connection, event)
+
+    def withdraw_event(self, event: str, *, why: str, who: str) -> str:
+        """Take an entry of that log back; both stay in it.
+
+        Raises:
+            WarehouseError: If there is no such event, it is taken back already, or no reason.
+        """
+        with self._transaction():
+            return withdraw_event(self._connection, event, why=why, who=who)
+
     # Reading
+
+    def events(self, dyno: str | None = None) -> pl.DataFrame:
+        """Return what was done to the cells, by date, entries taken back included."""
+        return self._frame(named_query("events"), {"dyno": dyno})
 
     def pulls(
         self,

@@ -529,3 +529,23 @@ def test_a_large_warehouse_gives_the_answer_of_its_nearest_part(monkeypatch):
     )
     assert again.overall == found.overall
     assert "15 more lie further away" in found.noise.source
+
+
+def test_of_many_pulls_those_that_move_the_answer_are_left_out_in_turn(monkeypatch):
+    days = [Day(run="ABBA", session=f"d{number}", effect=0.01) for number in range(4)]
+
+    def entries():
+        return {one.pull: one for one in answer(*days).influence}
+
+    everyone = entries()
+    monkeypatch.setattr("dynostats.analysis.influence.MOST_LEFT_OUT", 5)
+    few = entries()
+    assert len(everyone) == 16
+    assert len(few) == 5
+    assert all(few[name] == everyone[name] for name in few)
+    # Without one pull of an ABBA a drift has to be fitted, which is more than its weight times its
+    # residual says: the choice is by and large that of the largest moves.
+    whole = answer(*days).overall.effect_pct
+    moved = {name: abs(one.effect_pct - whole) for name, one in everyone.items()}
+    chosen = np.mean([moved[name] for name in few])
+    assert chosen > 1.5 * np.mean([moved[name] for name in moved if name not in few])

@@ -6,7 +6,7 @@ Every pull goes the whole way: simulated log, file, ingest, warehouse, check.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -65,19 +65,29 @@ ENGINES = {engine.name: (engine, cell) for engine, cell in MOUNTS}
 PULLS_A_MOUNT = sum(len(run) for run in RUNS)
 
 
+# What the shop never fitted on purpose: it stands for no setup known of the engine.
+STRANGERS = {
+    "QB-21T": Setup(name="stranger", cooler_transfer=0.7),
+    "QB-16N": Setup(name="stranger", mixture=0.96),
+    "QB-24C": Setup(name="stranger", cooler_transfer=0.7),
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Spoilt:
     """What is wrong with one pull of an engine.
 
     Args:
         place: Place of the pull among its engine's, from 0.
-        fault: What goes wrong; None for nothing.
-        torque_pct: How far torque and power read off, with no other sign.
+        fault: What goes wrong; None for nothing that the simulator knows.
+        change: What else becomes of its log.
+        stranger: Whether a part is fitted that is no known setup of the engine.
     """
 
     place: int
     fault: Fault | None = None
-    torque_pct: float = 0.0
+    change: Callable[[pl.DataFrame], pl.DataFrame] | None = None
+    stranger: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +103,7 @@ class Shop:
 
     seed: int
     changes: Mapping[str, Setup]
-    spoilt: Mapping[str, Spoilt]
+    spoilt: Mapping[str, tuple[Spoilt, ...]]
     mislabelled: Mapping[str, tuple[int, ...]]
 
 
@@ -117,7 +127,7 @@ def judge_shop(shop: Shop) -> Judged:
         files = Path(folder) / "pulls"
         files.mkdir()
         for pull in pulls:
-            write_log(pull, files)
+            write_log(pull, files, each_lambda=True)
         pl.DataFrame([_sheet_row(pull) for pull in pulls]).write_csv(files / "sheet.csv")
         with ds.open_warehouse(Path(folder) / "shop.duckdb") as warehouse:
             warehouse.ingest(files)
@@ -130,13 +140,18 @@ def judge_shop(shop: Shop) -> Judged:
 
 def _simulate(shop: Shop, engine: EngineSpec, cell: Cell) -> list[LabelledPull]:
     setups = {"A": BASE, "B": shop.changes[engine.name]}
-    spoilt = shop.spoilt.get(engine.name)
+    spoilt = shop.spoilt.get(engine.name, ())
     places = [(day, order) for day, run in enumerate(RUNS) for order in range(1, len(run) + 1)]
     faults: list[dict[int, Fault]] = [{} for _ in RUNS]
     labels: list[dict[int, str]] = [{} for _ in RUNS]
-    if spoilt is not None and spoilt.fault is not None:
-        day, order = places[spoilt.place]
-        faults[day][order] = spoilt.fault
+    runs = [[setups[letter] for letter in run] for run in RUNS]
+    for one in spoilt:
+        day, order = places[one.place]
+        if one.fault is not None:
+            faults[day][order] = one.fault
+        if one.stranger:
+            labels[day][order] = runs[day][order - 1].name
+            runs[day][order - 1] = STRANGERS[engine.name]
     for place in shop.mislabelled.get(engine.name, ()):
         day, order = places[place]
         fitted = RUNS[day][order - 1]
@@ -147,22 +162,18 @@ def _simulate(shop: Shop, engine: EngineSpec, cell: Cell) -> list[LabelledPull]:
             date=f"2025-03-{number + 1:02d}",
             cell=cell,
             engine=engine,
-            run=tuple(setups[letter] for letter in run),
+            run=tuple(runs[number]),
             faults=faults[number],
             labels=labels[number],
         )
-        for number, run in enumerate(RUNS)
+        for number in range(len(RUNS))
     ]
     pulls = list(simulate_days(days, shop.seed * len(MOUNTS) + list(ENGINES).index(engine.name)))
-    if spoilt is not None and spoilt.torque_pct:
-        pulls[spoilt.place] = _off(pulls[spoilt.place], spoilt.torque_pct)
+    for one in spoilt:
+        if one.change is not None:
+            pull = pulls[one.place]
+            pulls[one.place] = replace(pull, samples=one.change(pull.samples))
     return pulls
-
-
-def _off(pull: LabelledPull, percent: float) -> LabelledPull:
-    factor = 1.0 + percent / 100.0
-    samples = pull.samples.with_columns(pl.col("torque") * factor, pl.col("power") * factor)
-    return replace(pull, samples=samples)
 
 
 def _sheet_row(pull: LabelledPull) -> dict[str, object]:
@@ -239,7 +250,7 @@ def draw_changes(rng: np.random.Generator) -> dict[str, Setup]:
 
 
 def flagged(judged: Judged, checks: Sequence[str] | None = None) -> set[str]:
-    """Return the pulls with a void or doubtful finding, or a doubted label.
+    """Return the pulls with a void or doubtful finding, a doubted label, or a danger.
 
     Args:
         judged: A shop.
@@ -248,6 +259,6 @@ def flagged(judged: Judged, checks: Sequence[str] | None = None) -> set[str]:
     return {
         one.pull
         for one in judged.found.findings
-        if (one.severity != "note" or one.check.startswith("label"))
+        if (one.severity != "note" or one.danger or one.check.startswith("label"))
         and (checks is None or one.check in checks)
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from datetime import datetime
 
 import polars as pl
 import pytest
@@ -11,7 +12,7 @@ from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
 from dynostats.errors import InputError
-from dynostats.warehouse import named_query, open_store, query_names
+from dynostats.warehouse import NewEvent, named_query, open_store, query_names
 from dynostats.warehouse.named import parse_query, queries_folder
 
 FILES = sorted(
@@ -35,6 +36,7 @@ VALUES: dict[str, object] = {
     "pulls": 0,
     "amendments": 0,
     "number": 1,
+    "events": 0,
 }
 
 
@@ -53,6 +55,15 @@ def store(tmp_path_factory):
             ]
         )
         opened.amend("P3", "notes", "second gear", why="from the log book", who="test")
+        opened.log_event(
+            NewEvent(
+                dyno="cell 2",
+                kind="calibration",
+                happened_at=datetime(2025, 5, 12),  # noqa: DTZ001 - the shop's clock
+                what="dead weights",
+                who="test",
+            )
+        )
         opened.describe_setup("mule", "cooler", relative_to="base", why="asked", who="test")
         opened.declare(QUESTION, RUN_SHEET)
         opened.note_look(1, LOOK)
@@ -179,6 +190,7 @@ def test_channels_list_known_and_other_ones(store):
 
 # Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.
 FAULTS = {
+    "cell_events": "update cell_events set withdraws = 9",
     "channels_stored": "delete from other_channels",
     "declared_questions": "delete from declared_pulls",
     "curve_ranges": "delete from stored_curves where pull_no = 1 and rpm > 3000",

@@ -16,8 +16,7 @@ from dynostats.analysis.acceptance.finding import PullFinding
 from dynostats.analysis.acceptance.limits import LEAST_DEPARTURES, Limit, find_limit
 from dynostats.analysis.acceptance.mount import Mount
 from dynostats.arrays import Floats
-from dynostats.curves.acceptance.cylinders import CYLINDER_DANGER
-from dynostats.curves.acceptance.pressures import FUEL_DANGER, OIL_DANGER
+from dynostats.curves.acceptance.danger import CYLINDER_DANGER, FUEL_DANGER, OIL_DANGER
 
 # Pulls of the same kind that say what is usual.
 LEAST_OTHERS = 4

@@ -16,7 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr, stdtrit
 
+from dynostats.analysis.design import RANK_TOLERANCE
 from dynostats.arrays import Flags, Floats, Ints
 
 # Degrees of freedom of the pull noise without which no label is judged.
@@ -152,7 +154,7 @@ def _lay_out(setup: Ints, session: Ints, here: int) -> _Design:
     order = np.append(np.setdiff1d(session, [here]), here)
     sessions = (session[:, None] == order[None, :]).astype(np.float64)
     both = np.hstack([setups, sessions])
-    hat = both @ np.linalg.pinv(both.T @ both, hermitian=True) @ both.T
+    hat = both @ np.linalg.pinv(both.T @ both, rcond=RANK_TOLERANCE, hermitian=True) @ both.T
     rank = round(float(np.trace(hat)))
     counts = setups.sum(axis=0)
     met = (setups.T @ sessions) ** 2 / counts[:, None]
@@ -298,7 +300,9 @@ def _apart(design: _Design, values: Floats, label: int, other: int) -> Floats:
     apart = fitted.mean[two] - fitted.mean[one]
     known = fitted.inverse
     unsure = known[:, one, one] + known[:, two, two] - 2.0 * known[:, one, two]
-    chance = 2.0 * np.log(len(apart)) * fitted.noise * unsure
+    # The normal threshold at its own level, with the noise known from so few degrees of freedom.
+    tail = ndtr(-np.sqrt(2.0 * np.log(len(apart))))
+    chance = stdtrit(fitted.df, tail) ** 2 * fitted.noise * unsure
     return apart * np.maximum(1.0 - chance / np.maximum(apart**2, 1e-12), 0.0)
 
 

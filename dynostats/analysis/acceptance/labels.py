@@ -16,9 +16,12 @@ from dynostats.analysis.acceptance.label_model import Labelled, Prediction, pred
 from dynostats.analysis.acceptance.signature import OUTCOME, Signatures
 from dynostats.arrays import Flags, Floats, Ints
 
-# Stated prior: of a hundred labels four are those of another known setup and one of none.
+# Stated prior: of a hundred labels four are those of another known setup and one of none. No
+# published source; the probabilities told scale with it.
 P_OTHER = 0.04
 P_UNKNOWN = 0.01
+# A wrong part on the engine all day is rarer than a wrong line of the sheet by this factor.
+ALL_DAY = 0.25
 # A label is called into question when it is more likely wrong than right; from the smaller
 # probability on it is worth a look.
 QUESTIONED = 0.5
@@ -153,27 +156,43 @@ def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -
 
 
 def _believe_all(data: Labelled) -> list[_Belief]:
-    """Return one belief a pull, or one of all of a setup's share of a session that is in doubt.
-
-    The pull least likely to be what its label says is set aside, and the rest judged anew without
-    it, until none is in doubt: an odd pull makes those beside it look odd.
-    """
-    aside = np.zeros(len(data.setup), dtype=np.bool_)
-    settled: list[_Belief] = []
-    while True:
-        open_rows = [row for row in range(len(aside)) if not aside[row]]
-        alone = [_believe(data, np.array([row], dtype=np.intp), aside) for row in open_rows]
-        known = [one for one in alone if one is not None]
-        doubted = [one for one in known if one.doubt() > QUESTIONED]
-        if not doubted:
-            break
-        worst = min(doubted, key=lambda one: one.log_right)
-        aside[worst.unit] = True
-        settled.append(worst)
-    together = [_believe(data, rows, aside) for rows in _shares(data, np.flatnonzero(~aside))]
+    """Return one belief a pull, or one of all of a setup's share of a session that is in doubt."""
+    beliefs = _believe_each(data)
+    sound = np.array(
+        [row not in beliefs or beliefs[row].doubt() <= QUESTIONED for row in range(len(data.setup))]
+    )
+    together = [_believe(data, rows, ~sound) for rows in _shares(data, np.flatnonzero(sound))]
     shares = [one for one in together if one is not None and one.doubt() > QUESTIONED]
     covered = {row for one in shares for row in one.unit.tolist()}
-    return [*settled, *shares, *(one for one in known if int(one.unit[0]) not in covered)]
+    return [*shares, *(one for row, one in beliefs.items() if row not in covered)]
+
+
+def _believe_each(data: Labelled) -> dict[int, _Belief]:
+    """Return the belief about each pull that the others tell something of, by its row.
+
+    The pull least likely to be what its label says is set aside and the rest judged anew without
+    it, until none is in doubt: an odd pull makes those beside it look odd. In the end each of those
+    set aside is judged once more, without the others.
+    """
+    units = [np.array([row], dtype=np.intp) for row in range(len(data.setup))]
+    aside = np.zeros(len(units), dtype=np.bool_)
+    each = [_believe(data, unit, aside) for unit in units]
+    while True:
+        doubted = [
+            one
+            for row, one in enumerate(each)
+            if one is not None and not aside[row] and one.doubt() > QUESTIONED
+        ]
+        if not doubted:
+            break
+        worst = int(min(doubted, key=lambda one: one.log_right).unit[0])
+        aside[worst] = True
+        for row, unit in enumerate(units):
+            if not aside[row] and _near(unit, data)[worst]:
+                each[row] = _believe(data, unit, aside)
+    for row in np.flatnonzero(aside).tolist():
+        each[row] = _believe(data, units[row], aside)
+    return {row: one for row, one in enumerate(each) if one is not None}
 
 
 def _shares(data: Labelled, rows: Ints) -> Iterator[Ints]:
@@ -217,9 +236,11 @@ def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
     others = np.isfinite(logs)
     others[label] = False
     known = int(others.sum())
-    logs[others] += np.log(P_OTHER / max(known, 1))
-    logs[label] += np.log(1.0 - P_UNKNOWN - (P_OTHER if known else 0.0))
-    unknown = prediction.log_unknown + np.log(P_UNKNOWN)
+    rarer = 1.0 if len(unit) == 1 else ALL_DAY
+    p_other, p_unknown = rarer * P_OTHER, rarer * P_UNKNOWN
+    logs[others] += np.log(p_other / max(known, 1))
+    logs[label] += np.log(1.0 - p_unknown - (p_other if known else 0.0))
+    unknown = prediction.log_unknown + np.log(p_unknown)
     total = float(np.logaddexp.reduce(np.append(logs, unknown)))
     share: Floats = np.exp(logs - total)
     other = int(np.where(others, share, -1.0).argmax()) if known else -1

@@ -10,7 +10,7 @@ import polars as pl
 from dynostats.analysis.acceptance.finding import PullFinding
 from dynostats.analysis.acceptance.limits import Limit, find_limit
 from dynostats.analysis.acceptance.mount import Mount
-from dynostats.arrays import Floats, Ints
+from dynostats.arrays import Flags, Floats, Ints
 
 # Other pulls needed before their median says what is usual.
 LEAST_OTHERS = 2
@@ -18,7 +18,7 @@ LEAST_OF_ENGINE = 4
 # Common practice, no published source.
 RATE_FLOOR, RATE_DEFAULT = 0.05, 0.10  # share of the session's sweep rate
 RATE_STEPS = 4  # grid steps a rise is taken over
-START_FLOOR_K, START_DEFAULT_K = 4.0, 10.0
+START_FLOOR_K, START_DEFAULT_K, START_ALONE_K = 4.0, 10.0, 15.0
 START_CHANNELS = ("oil_temperature", "coolant_temperature", "cooler_medium_temperature")
 START_SPEEDS = 3  # first grid speeds whose mean is the start
 # Channels that later questions need (what explains a difference), and that protect the engine.
@@ -39,7 +39,7 @@ def check_sweep_rate(mount: Mount) -> tuple[Limit, list[PullFinding]]:
     away = logs - usual
     limit = find_limit(away[mount.accepted], floor=RATE_FLOOR, default=RATE_DEFAULT)
     found: list[PullFinding] = []
-    for row in np.flatnonzero(np.abs(away) > limit.value):
+    for row in np.flatnonzero((np.abs(away) > limit.value) & ~_backed(mount, logs, limit)):
         was = float(np.exp(usual[row]))
         extra = float(rates[row]) - was
         found.append(
@@ -82,19 +82,56 @@ def check_start(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]:
         level = start - _slope(mount, start) * _order(mount)
         away = level - mount.usual(level, "session", least=LEAST_OTHERS)
         limit = find_limit(away[mount.accepted], floor=START_FLOOR_K, default=START_DEFAULT_K)
-        words = channel.replace("_", " ")
-        found = [
-            PullFinding(
-                pull=mount.names()[row],
-                check="start_temperature",
-                severity="doubtful",
-                message=f"The pull started with {words} at {start[row]:.0f} degC, "
-                f"{abs(away[row]):.0f} K {'hotter' if away[row] > 0 else 'colder'} than the other "
-                f"pulls of its session (limit {limit.value:.0f} K): friction and charge differ.",
-            )
-            for row in np.flatnonzero(np.abs(away) > limit.value)
-        ]
-        yield channel, limit, found
+        yield channel, limit, _tell_starts(mount, channel, start, away, limit, level=level)
+        # A session of two says nothing of itself; how the engine usually starts does, with less
+        # weight: sessions differ more than pulls.
+        alone = np.isnan(away) & np.isfinite(start)
+        if alone.any():
+            above = level - _air(mount) if channel == "cooler_medium_temperature" else level
+            apart = above - mount.usual(above, least=LEAST_OF_ENGINE)
+            wide = find_limit(apart[mount.accepted], floor=START_DEFAULT_K, default=START_ALONE_K)
+            apart[~alone] = np.nan
+            found = _tell_starts(mount, channel, start, apart, wide, level=level)
+            yield f"{channel}, across sessions", wide, found
+
+
+def _tell_starts(
+    mount: Mount, channel: str, start: Floats, away: Floats, limit: Limit, *, level: Floats
+) -> list[PullFinding]:
+    alike = mount.usual(level, "session", least=LEAST_OTHERS)
+    return [
+        PullFinding(
+            pull=mount.names()[row],
+            check="start_temperature",
+            severity="doubtful",
+            message=f"The pull started with {channel.replace('_', ' ')} at {start[row]:.0f} degC, "
+            f"{abs(away[row]):.0f} K {'hotter' if away[row] > 0 else 'colder'} than the other "
+            f"pulls of its {'session' if np.isfinite(alike[row]) else 'engine'} (limit "
+            f"{limit.value:.0f} K): friction and charge differ.",
+        )
+        for row in np.flatnonzero((np.abs(away) > limit.value) & ~_backed(mount, level, limit))
+    ]
+
+
+def _air(mount: Mount) -> Floats:
+    """Return the air of the cell before each pull, degC; NaN where it was not written down."""
+    stated = mount.pulls["ambient_temperature_c"].cast(pl.Float64)
+    return stated.fill_null(np.nan).to_numpy()
+
+
+def _backed(mount: Mount, values: Floats, limit: Limit) -> Flags:
+    """Tell which pulls have half or more of the others of their session beside them.
+
+    Of three pulls one odd one drags the median that the other two are measured by.
+    """
+    backed = np.zeros(len(values), dtype=np.bool_)
+    for rows in mount.groups("session"):
+        for row in rows:
+            others = values[rows[(rows != row) & mount.accepted[rows]]]
+            others = others[np.isfinite(others)]
+            near = np.abs(others - values[row]) <= limit.value
+            backed[row] = bool(others.size) and near.mean() >= 0.5
+    return backed
 
 
 def check_channels(mount: Mount) -> Iterator[PullFinding]:

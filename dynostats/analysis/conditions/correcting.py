@@ -50,7 +50,7 @@ class Step:
     @property
     def factor(self) -> float:
         """Return the factor, mean over the speeds where it is known."""
-        return math.exp(float(np.nanmean(self.log)))
+        return math.exp(float(self.log[0] if self.log.size == 1 else np.nanmean(self.log)))
 
 
 _NO_STEP = Step(log=np.zeros(1), sensitivity=np.zeros((3, 1)))
@@ -99,6 +99,7 @@ class Corrector:
         ]
         self._read: list[tuple[float | None, ...]] = list(zip(*columns, strict=True))
         self._steps: dict[tuple[str, Air], Step] = {}
+        self._shifts: dict[tuple[str, tuple[float | None, ...], Facts], Shift] = {}
 
     def shift(self, row: int, asked: str) -> Shift:
         """Return what brings one pull to the correction asked for.
@@ -106,6 +107,19 @@ class Corrector:
         Raises:
             AnalysisError: What it needs of the pull was not read, or the standard does not hold.
         """
+        if self._by_channels(row, asked):
+            return self._shift(row, asked)
+        key = (asked, self._read[row], self.facts[row])
+        if key not in self._shifts:  # the pulls of a session mostly share their air
+            self._shifts[key] = self._shift(row, asked)
+        return self._shifts[key]
+
+    def _by_channels(self, row: int, asked: str) -> bool:
+        """Tell whether fuel and boost of the pull itself go into its correction."""
+        names = {asked, self.facts[row].corrected_by} - {NONE}
+        return any(STANDARDS[name].engine_factor is not None for name in names)
+
+    def _shift(self, row: int, asked: str) -> Shift:
         filed = self.facts[row].corrected_by
         if filed == asked:
             return self._kept(row, asked)

@@ -8,8 +8,10 @@ ordinary pull of any engine keeps clear of them. What only history can tell is j
 from __future__ import annotations
 
 from dynostats.curves.acceptance.cylinders import CylinderSpread, measure_cylinders
+from dynostats.curves.acceptance.danger import DANGERS, split_warning
 from dynostats.curves.acceptance.evidence import Evidence
-from dynostats.curves.acceptance.judge import DANGERS, judge_pull, why_void
+from dynostats.curves.acceptance.judge import judge_pull, why_void
+from dynostats.curves.acceptance.smoothing import smoothed_over
 
 __all__ = [
     "DANGERS",
@@ -17,5 +19,7 @@ __all__ = [
     "Evidence",
     "judge_pull",
     "measure_cylinders",
+    "smoothed_over",
+    "split_warning",
     "why_void",
 ]

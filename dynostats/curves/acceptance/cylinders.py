@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 
 from dynostats.arrays import Floats
+from dynostats.curves.acceptance.danger import CYLINDER_DANGER
 from dynostats.ingest import Finding
 
 # Largest spread (richest to leanest) that passes without a word.
@@ -23,12 +24,6 @@ LEAN_LAMBDA = 1.0
 RICH_MEAN = 0.97
 EXHAUST_SPREAD_K = 60.0
 HOT_EXHAUST_C = 950.0
-
-CYLINDER_DANGER = (
-    "Danger to the engine: a cylinder that runs lean or hot can melt its piston or valves long "
-    "before the others show anything. Do not pull again until injectors, plugs, leaks and the "
-    "sensor itself have been checked by someone qualified to tune this engine."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

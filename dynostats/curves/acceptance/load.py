@@ -12,10 +12,15 @@ from dynostats.curves.acceptance.evidence import Evidence
 from dynostats.curves.sweep import Sweep, column_of
 from dynostats.ingest import Finding
 
-# An engine's own torque curve bends more slowly than this: measured on three simulated engines,
-# at most 7% within a tenth of the pull. Common practice, no published source.
+# An engine's own torque curve falls more slowly than this: three simulated engines by at most 7%
+# within a tenth of the pull, a peaky one at its end by 15%. Common practice, no published source.
 COLLAPSE_SHARE = 0.30
-SAG_SHARE = 0.15
+SAG_SHARE = 0.20
+END_SHARE = 0.30
+# The end of a pull, where a throttle that shuts or a limiter reaches the curve through its
+# smoothing (half-width 150 rpm).
+LEAST_END_RPM = 250.0
+END_RANGE_SHARE = 0.06
 # Over which rise of speed the fall is looked for: a tenth of the pull, at least this.
 LEAST_REACH_RPM = 300.0
 REACH_SHARE = 0.1
@@ -99,12 +104,13 @@ def _check_fall(rpm: Floats, torque: Floats) -> Iterator[Finding]:
     near = (ahead > 0.0) & (ahead <= reach) & (torque[:, None] > 0.0)
     share = 1.0 - torque[None, :] / np.where(torque > 0.0, torque, np.nan)[:, None]
     share = np.where(near & np.isfinite(share), share, 0.0)
-    inside = int(np.searchsorted(rpm, rpm[-1] - reach))
-    if inside and share[:inside].max() > SAG_SHARE:
-        start, end = np.unravel_index(int(share[:inside].argmax()), share[:inside].shape)
+    end_rpm = max(LEAST_END_RPM, END_RANGE_SHARE * float(rpm[-1] - rpm[0]))
+    inside = int(np.searchsorted(rpm, rpm[-1] - end_rpm))
+    if inside and share[:, :inside].max() > SAG_SHARE:
+        start, end = np.unravel_index(int(share[:, :inside].argmax()), share[:, :inside].shape)
         yield _within(rpm, torque, float(share[start, end]), int(start), int(end))
-    elif share[inside:].max(initial=0.0) > SAG_SHARE:
-        start = inside + int(share[inside:].max(axis=1).argmax())
+    elif share[:, inside:].max(initial=0.0) > END_SHARE:
+        start = int(share[:, inside:].max(axis=1).argmax())
         yield _at_end(rpm, float(share[start].max()), start)
 
 

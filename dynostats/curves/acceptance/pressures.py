@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from dynostats.arrays import Floats
+from dynostats.curves.acceptance.danger import FUEL_DANGER, OIL_DANGER
 from dynostats.curves.acceptance.evidence import Evidence
 from dynostats.ingest import Finding
 
@@ -21,16 +22,6 @@ RAIL_KPA = 1500.0
 OIL_FALL_SHARE = 0.15
 # Half of the rule of thumb '10 psi for every 1,000 rpm' (69 kPa): roller bearings need less.
 OIL_KPA_PER_1000_RPM = 35.0
-
-FUEL_DANGER = (
-    "Danger to the engine: at full load falling fuel pressure makes the mixture lean, which can "
-    "melt pistons and valves. Stop pulling until tank, pump, filter and regulator have been "
-    "checked by someone qualified; fuel leaks near a hot engine are a fire risk."
-)
-OIL_DANGER = (
-    "Danger to the engine: bearings fail within seconds without oil pressure. Stop pulling until "
-    "level, pick-up, pump and the gauge itself have been checked by someone qualified."
-)
 
 
 def check_pressures(pull: Evidence) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
--- schema 3: questions declared before their pulls, and what each look at them said.
+-- schema 4: questions declared before their pulls, and what each look at them said.
 -- Rows are only ever added: a question that is declared again is a new declaration beside the old.
 
 create table declarations (

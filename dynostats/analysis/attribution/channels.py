@@ -1,0 +1,208 @@
+"""The channels behind the causes: laid out, looked at, and left out with a reason where unfit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from dynostats.analysis.attribution.causes import (
+    BOOST,
+    TEMPERATURE,
+    CauseName,
+    pressure_logs,
+    temperature_logs,
+)
+from dynostats.analysis.conditions import lay_channel
+from dynostats.analysis.curve_set import CurveSet
+from dynostats.arrays import Flags, Floats
+
+MIXTURES = tuple(f"lambda_{number}" for number in range(1, 17))
+CHANNELS = (BOOST.channel, TEMPERATURE.channel, "lambda", "compressor_out_pressure")
+
+# At full load the manifold of an engine that breathes freely stands a little below the air of the
+# cell; a reading under this share of it is a gauge pressure. Common practice, no published source.
+LEAST_PRESSURE_SHARE = 0.6
+LEAST_PRESSURE_KPA = 55.0  # where the air of the cell was not read
+PLAUSIBLE: Mapping[CauseName, tuple[float, float]] = {
+    "boost": (0.0, 1000.0),  # kPa absolute
+    "charge_temperature": (-40.0, 250.0),  # degC
+    "mixture": (0.4, 6.0),  # lambda; above it stands an air-fuel ratio or a voltage
+}
+# Share of the band that a channel must cover to be used.
+LEAST_COVERED = 0.8
+WORDS: Mapping[CauseName, str] = {
+    "boost": "absolute manifold pressure",
+    "charge_temperature": "charge temperature",
+    "mixture": "lambda",
+}
+MENDS: Mapping[CauseName, str] = {
+    "boost": "Log manifold pressure in every pull, and name it (and whether it is gauge or "
+    "absolute) with --channels where its heading does not say.",
+    "charge_temperature": "Log the temperature behind the cooler, or in the intake, in every pull.",
+    "mixture": "Log lambda in every pull.",
+}
+# Pulls whose curves agree to a millionth were not read apart.
+SAME = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """A cause that cannot be told apart, and why.
+
+    Args:
+        name: Its name.
+        why: What is wrong with its channel.
+        mend: What would mend it.
+    """
+
+    name: CauseName
+    why: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reading:
+    """One channel of all pulls.
+
+    Args:
+        name: The cause it is read for.
+        values: In the channel's unit, shape (pulls, speeds); NaN where not read.
+        unfit: Why a pull's reading cannot be used; "" where it can, shape (pulls,).
+    """
+
+    name: CauseName
+    values: Floats
+    unfit: Sequence[str]
+
+    @property
+    def fit(self) -> Flags:
+        """Return which pulls have a reading that can be used, shape (pulls,)."""
+        return np.array([not why for why in self.unfit], dtype=np.bool_)
+
+    def logs(self) -> Floats:
+        """Return the natural logs that torque is regressed on, shape (pulls, speeds)."""
+        if self.name == "charge_temperature":
+            return temperature_logs(self.values)
+        return pressure_logs(self.values)
+
+
+def read_channels(
+    curves: CurveSet, channels: pl.DataFrame, ambient_kpa: Floats
+) -> tuple[Reading, ...]:
+    """Lay out and look at the channels behind the causes.
+
+    Args:
+        curves: The pulls and speeds.
+        channels: One row a pull and grid speed: pull, rpm and channels, stored units.
+        ambient_kpa: Air pressure in the cell at each pull, shape (pulls,); NaN where not read.
+    """
+    least = np.where(
+        np.isfinite(ambient_kpa), LEAST_PRESSURE_SHARE * ambient_kpa, LEAST_PRESSURE_KPA
+    )
+    sources: tuple[tuple[CauseName, str], ...] = (
+        ("boost", BOOST.channel),
+        ("charge_temperature", TEMPERATURE.channel),
+        ("mixture", "lambda"),
+    )
+    read: list[Reading] = []
+    for name, channel in sources:
+        values = lay_channel(channels, curves, channel)
+        if name == "mixture":
+            values = _with_cylinders(values, channels, curves)
+        read.append(Reading(name=name, values=values, unfit=_faults(name, values, least)))
+    return tuple(read)
+
+
+def _with_cylinders(values: Floats, channels: pl.DataFrame, curves: CurveSet) -> Floats:
+    """Fill lambda with the mean of the cylinders' where the log has only those."""
+    named = [name for name in MIXTURES if name in channels.columns]
+    bare = ~np.isfinite(values).any(axis=1)
+    if not named or not bare.any():
+        return values
+    stacked = np.stack([lay_channel(channels, curves, name) for name in named])
+    known = np.isfinite(stacked)
+    count = known.sum(axis=0)
+    mean = np.where(known, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
+    return np.where(bare[:, None], np.where(count > 0, mean, np.nan), values)
+
+
+def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
+    """Return why each pull's reading cannot be used; "" where it can."""
+    known = np.isfinite(values)
+    covered = known.mean(axis=1)
+    mean = np.where(known, values, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    low = np.where(known, values, np.inf).min(axis=1)
+    high = np.where(known, values, -np.inf).max(axis=1)
+    flat: Flags = (covered > 0) & (high - low <= SAME * np.abs(mean))
+    # A channel may stand still honestly, but then it does in most pulls.
+    seldom = np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered)
+    bottom, top = PLAUSIBLE[name]
+    gauge = (mean < least_kpa).tolist() if name == "boost" else [False] * len(mean)
+    return [
+        _fault(
+            (covered[row] == 0.0, "was not logged"),
+            (covered[row] < LEAST_COVERED, f"covers only {covered[row]:.0%} of the band"),
+            (
+                low[row] < bottom or high[row] > top,
+                f"reads {low[row]:.3g} to {high[row]:.3g}, which it cannot be",
+            ),
+            (gauge[row], f"averages {mean[row]:.0f} kPa at full load: a gauge pressure"),
+            (bool(flat[row]) and seldom, "stands still through the whole pull"),
+        )
+        for row in range(len(values))
+    ]
+
+
+def _fault(*faults: tuple[bool, str]) -> str:
+    return next((why for found, why in faults if found), "")
+
+
+def judge_channel(
+    reading: Reading, curves: CurveSet, *, baseline: str, candidate: str
+) -> Missing | None:
+    """Return why a cause cannot be told apart in a study; None when it can.
+
+    Args:
+        reading: Its channel on the study's pulls.
+        curves: Those pulls.
+        baseline: Baseline setup.
+        candidate: Candidate setup.
+    """
+    words, mend = WORDS[reading.name], MENDS[reading.name]
+    by_setup = {
+        name: [at for at, setup in enumerate(curves.setup) if setup == name]
+        for name in (baseline, candidate)
+    }
+    unfit = {
+        name: [reading.unfit[at] for at in rows]
+        for name, rows in by_setup.items()
+        if all(reading.unfit[at] for at in rows)
+    }
+    if unfit:
+        whys = sorted({why for every in unfit.values() for why in every})
+        where = "no pull" if len(unfit) == 2 else f"no pull of '{next(iter(unfit))}'"
+        told = f"{where} has {words} that can be used: it {'; '.join(whys)}"
+        return Missing(name=reading.name, why=told, mend=mend)
+    rows = [at for own in by_setup.values() for at in own if not reading.unfit[at]]
+    own = reading.values[rows]
+    if len(rows) > 1 and _never_differs(own):
+        told = (
+            f"{words} is the same in every pull, to the last digit: it was not measured in each, "
+            "or its sensor stood still"
+        )
+        return Missing(name=reading.name, why=told, mend=mend)
+    return None
+
+
+def _never_differs(values: Floats) -> bool:
+    known = np.isfinite(values).all(axis=0)
+    shared = values[:, known]
+    return bool(shared.size == 0 or np.ptp(shared, axis=0).max() <= SAME * np.abs(shared).max())
+
+
+def mean_mixture(values: Floats) -> float:
+    """Return the mean lambda of some pulls, as the exponent of its mean log."""
+    return float(np.exp(np.nanmean(np.log(values))))

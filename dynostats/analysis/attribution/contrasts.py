@@ -1,0 +1,112 @@
+"""Differences between pulls of one setup in one session, freed of a straight drift.
+
+The same orthonormal contrasts as in `analysis.layers`, for many series at once and fast: sessions
+that were run alike share one basis, and thousands of them cost one product of matrices each kind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dynostats.arrays import Floats, Ints
+
+# A run order that spreads less than this within the setups tells of no drift.
+NO_SPREAD = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Contrasts:
+    """Contrasts of pulls within sessions.
+
+    Args:
+        pull: Freed of setups and drift, shape (contrasts, values).
+        slope: What runs along the run order, one a session where there is any, shape (sessions,
+            values); a drift adds itself times the root of `spread`.
+        spread: Shape (sessions,).
+    """
+
+    pull: Floats
+    slope: Floats
+    spread: Floats
+
+
+def within_sessions(
+    values: Floats, session: Sequence[str], setup: Sequence[str], order: Floats
+) -> Contrasts:
+    """Return the contrasts of any values of pulls.
+
+    Args:
+        values: One row a pull, shape (pulls, values); complete.
+        session: Session of each pull (engine and session where there are several engines).
+        setup: Setup of each pull.
+        order: Run order in the session; NaN where unknown, and then no drift is taken out.
+    """
+    pull: list[Floats] = []
+    slope: list[Floats] = []
+    spread: list[Floats] = []
+    for (codes, places), rows in _alike(session, setup, order).items():
+        basis, along, size = _bases(codes, places)
+        stacked = values[rows]
+        if basis.shape[1]:
+            part = np.einsum("nd,snv->sdv", basis, stacked)
+            pull.append(part.reshape(-1, values.shape[1]))
+        if size > NO_SPREAD:
+            slope.append(np.einsum("n,snv->sv", along, stacked))
+            spread.append(np.full(len(rows), size))
+    nothing = np.zeros((0, values.shape[1]))
+    return Contrasts(
+        pull=np.concatenate([nothing, *pull]),
+        slope=np.concatenate([nothing, *slope]),
+        spread=np.concatenate([np.zeros(0), *spread]),
+    )
+
+
+def without_mean_drift(contrasts: Contrasts) -> Floats:
+    """Return the slope contrasts freed of a drift that all sessions have in common.
+
+    Shape (sessions - 1, values): a rotation of the slopes orthogonal to what a common drift adds.
+    """
+    direction = np.sqrt(contrasts.spread)[:, None]
+    return _complement(direction).T @ contrasts.slope
+
+
+_Pattern = tuple[tuple[int, ...], tuple[float, ...]]
+
+
+def _alike(session: Sequence[str], setup: Sequence[str], order: Floats) -> dict[_Pattern, Ints]:
+    """Return the rows of the sessions that were run alike, shape (sessions, pulls) each."""
+    members: dict[str, list[int]] = {}
+    for row, name in enumerate(session):
+        members.setdefault(name, []).append(row)
+    found: dict[_Pattern, list[list[int]]] = {}
+    for rows in members.values():
+        if len(rows) < 2:
+            continue
+        numbers: dict[str, int] = {}
+        codes = tuple(numbers.setdefault(setup[row], len(numbers)) for row in rows)
+        places = order[rows]
+        known = bool(np.isfinite(places).all())
+        centred = tuple((places - places.mean()).tolist()) if known else (0.0,) * len(rows)
+        found.setdefault((codes, centred), []).append(rows)
+    return {pattern: np.array(rows, dtype=np.intp) for pattern, rows in found.items()}
+
+
+def _bases(codes: tuple[int, ...], places: tuple[float, ...]) -> tuple[Floats, Floats, float]:
+    """Return the basis freed of drift, the direction along the drift, and the drift's spread."""
+    indicator = np.equal.outer(codes, np.unique(codes)).astype(np.float64)
+    basis = _complement(indicator)
+    direction = basis.T @ np.array(places)
+    spread = float(direction @ direction)
+    if spread <= NO_SPREAD:
+        return basis, np.zeros(len(codes)), 0.0
+    along = direction / np.sqrt(spread)
+    return basis @ _complement(along[:, None]), basis @ along, spread
+
+
+def _complement(columns: Floats) -> Floats:
+    """Return an orthonormal basis of what is orthogonal to full-rank columns."""
+    full, _ = np.linalg.qr(columns, mode="complete")
+    return full[:, columns.shape[1] :]

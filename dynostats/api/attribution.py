@@ -1,0 +1,60 @@
+"""Why it changed, as a result that can draw itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from dynostats.analysis.attribution import CHANNELS, MIXTURES, Attribution
+from dynostats.api.results import as_html
+from dynostats.warehouse import Store
+
+if TYPE_CHECKING:
+    import altair as alt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explanation(Attribution):
+    """An attribution that can draw itself."""
+
+    @classmethod
+    def of(cls, result: Attribution) -> Explanation:
+        """Return an attribution with its charts and notebook view."""
+        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+
+    def chart(self) -> alt.LayerChart:
+        """Return the split as a bar from the baseline to the candidate."""
+        from dynostats.charts.attribution import split_chart
+
+        return split_chart(self)
+
+    def _repr_html_(self) -> str:
+        from dynostats.report.reasons import explain
+
+        return as_html(explain(self), self.chart())
+
+
+def channel_curves(store: Store, pulls: pl.DataFrame, *, engine: str) -> pl.DataFrame:
+    """Return torque and the channels behind the causes, one row a pull and grid speed.
+
+    Args:
+        store: The open warehouse.
+        pulls: The pulls wanted.
+        engine: The engine asked about: where its logs have lambda a cylinder only, those come too.
+    """
+    names = pulls.filter(state="accepted")["pull"].to_list()
+    curves = store.curves(names, channels=("torque", *CHANNELS))
+    mine = pulls.filter(engine=engine, state="accepted")["pull"]
+    unread = (
+        curves.filter(pl.col("pull").is_in(mine.implode()))
+        .group_by("pull")
+        .agg(pl.col("lambda").is_null().all())
+        .filter("lambda")["pull"]
+        .to_list()
+    )
+    if not unread:
+        return curves
+    cylinders = store.curves(unread, channels=MIXTURES)
+    return curves.join(cylinders, on=["pull", "rpm"], how="left", maintain_order="left")

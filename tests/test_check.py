@@ -1,0 +1,304 @@
+"""Acceptance from file to answer: void at ingest, `check`, and what a comparison says of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+import dynostats as ds
+
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+SPEED = np.linspace(2000.0, 6000.0, 161)
+
+
+@pytest.fixture(scope="module")
+def demo_warehouse(tmp_path_factory):
+    """The simulated shop: one wrong label, one stuck sensor, one aborted pull; only to be read."""
+    path = tmp_path_factory.mktemp("demo") / "shop.duckdb"
+    ds.open_warehouse(path).ingest(DEMO)
+    return path
+
+
+def write_pull(folder, name, *, session, setup, seed, change=None):
+    """Write a log of 161 rows and its line of the sheet."""
+    rng = np.random.default_rng(seed)
+    gain = 1.03 if setup == "B" else 1.0
+    smooth = np.interp(SPEED, SPEED[::40], rng.standard_normal(5))
+    torque = (300.0 + 40.0 * np.sin(SPEED / 1500.0)) * gain * (1.0 + 0.002 * smooth)
+    log = pl.DataFrame(
+        {
+            "time [s]": np.arange(161) / 20.0,
+            "engine speed [rpm]": SPEED,
+            "torque [N.m]": torque,
+            "charge temperature [degC]": 35.0 + SPEED / 400.0 + 0.1 * rng.standard_normal(161),
+            "fuel pressure [kPa]": 300.0 + rng.standard_normal(161),
+        }
+    )
+    log = log if change is None else change(log)
+    log.write_csv(folder / name, float_precision=3)
+    sheet = folder / "sheet.csv"
+    if not sheet.exists():
+        sheet.write_text("file,engine,dyno,session,setup,order\n", encoding="utf-8")
+    with sheet.open("a", encoding="utf-8") as lines:
+        lines.write(f"{name},mill,cell,{session},{setup},{seed % 10}\n")
+
+
+def collapse(log):
+    fallen = np.where(np.arange(161) < 90, 1.0, 0.4)
+    return log.with_columns(pl.col("torque [N.m]") * pl.Series(fallen))
+
+
+def end_early(log):
+    return log.head(80)
+
+
+def starve(log):
+    fall = 1.0 - 0.15 * np.clip((SPEED - 4500.0) / 1000.0, 0.0, 1.0)
+    return log.with_columns(pl.col("fuel pressure [kPa]") * pl.Series(fall))
+
+
+def stick(log):
+    stuck = np.where(np.arange(161) < 60, log["charge temperature [degC]"], 44.0)
+    return log.with_columns(pl.Series("charge temperature [degC]", stuck))
+
+
+def make_shop(folder, faults, *, runs=("AAA", "ABBA", "AAA", "ABABAB")):
+    """Write sessions, a letter a pull, with a fault at (session, order); return the folder."""
+    files = folder / "pulls"
+    files.mkdir()
+    for session, run in enumerate(runs):
+        for order, setup in enumerate(run, start=1):
+            write_pull(
+                files,
+                f"s{session}-{order}.csv",
+                session=f"s{session}",
+                setup=setup,
+                seed=10 * session + order,
+                change=faults.get((session, order)),
+            )
+    return files
+
+
+def shop_with(folder, faults, **options):
+    """Return a warehouse of such a shop."""
+    files = make_shop(folder, faults, **options)
+    warehouse = ds.open_warehouse(folder / "shop.duckdb")
+    warehouse.ingest(files)
+    return warehouse
+
+
+def row_of(warehouse, file):
+    return warehouse.pulls().frame.row(by_predicate=pl.col("file") == file, named=True)
+
+
+def of(result, pull):
+    return [(one.check, one.severity) for one in result.findings if one.pull == pull]
+
+
+# --- at ingest ----------------------------------------------------------------------------------
+
+
+def test_a_void_pull_is_stored_and_left_out_with_the_reason(tmp_path):
+    files = make_shop(tmp_path, {(3, 3): collapse})
+    warehouse = ds.open_warehouse(tmp_path / "shop.duckdb")
+    report = warehouse.ingest(files)
+    assert len(report.stored) == 16
+    assert [entry.file for entry in report.stored if entry.excluded] == ["s3-3.csv"]
+    row = row_of(warehouse, "s3-3.csv")
+    assert row["state"] == "excluded"
+    assert row["why"].startswith("void: Torque falls by ")
+    history = warehouse.query("amendments", pull=row["pull"]).frame
+    assert history.select("field", "new_value").rows() == [("state", "excluded")]
+    assert history["who"][0].startswith("dynostats ")
+
+
+def test_a_person_may_take_a_void_pull_back(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 3): collapse})
+    pull = row_of(warehouse, "s3-3.csv")["pull"]
+    warehouse.include(pull, why="wanted so: a limiter test", who="Ada")
+    warehouse.reingest(pull)
+    warehouse.ingest(tmp_path / "pulls")
+    assert row_of(warehouse, "s3-3.csv")["state"] == "accepted"
+    assert ("torque_collapsed", "void") in of(warehouse.check(pull), pull)
+
+
+def test_a_pull_that_ended_early_beside_its_session_is_left_out(tmp_path):
+    files = make_shop(tmp_path, {(3, 3): end_early})
+    warehouse = ds.open_warehouse(tmp_path / "shop.duckdb")
+    report = warehouse.ingest(files)
+    (entry,) = (entry for entry in report.stored if entry.excluded)
+    assert entry.file == "s3-3.csv"
+    assert entry.excluded.startswith("void: The pull ended early: it covers 2000 to")
+    assert row_of(warehouse, "s3-3.csv")["why"] == entry.excluded
+
+
+def test_a_person_who_took_it_back_is_not_overruled(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 3): end_early})
+    pull = row_of(warehouse, "s3-3.csv")["pull"]
+    warehouse.include(pull, why="the low speeds are what matters", who="Ada")
+    write_pull(tmp_path / "pulls", "s3-7.csv", session="s3", setup="A", seed=37)
+    warehouse.ingest(tmp_path / "pulls")
+    assert row_of(warehouse, "s3-3.csv")["state"] == "accepted"
+
+
+def test_the_first_pull_of_a_session_is_judged_when_the_others_come(tmp_path):
+    files = make_shop(tmp_path, {(0, 1): end_early}, runs=("AAAA",))
+    warehouse = ds.open_warehouse(tmp_path / "shop.duckdb")
+    warehouse.ingest(files / "s0-1.csv", sheet=files / "sheet.csv")
+    assert row_of(warehouse, "s0-1.csv")["state"] == "accepted"
+    warehouse.ingest(files)
+    assert row_of(warehouse, "s0-1.csv")["state"] == "excluded"
+
+
+def test_ordinary_files_are_all_accepted(tmp_path):
+    warehouse = shop_with(tmp_path, {})
+    assert set(warehouse.pulls().frame["state"]) == {"accepted"}
+    assert warehouse.check().findings == ()
+
+
+def wait(log):
+    """Return a log that begins with 30 samples at idle, where one channel stands still."""
+    idle = log.head(30).with_columns(
+        pl.lit(900.0).alias("engine speed [rpm]"),
+        pl.lit(5.0).alias("torque [N.m]"),
+        pl.lit(33.0).alias("charge temperature [degC]"),
+    )
+    return pl.concat([idle, log.with_columns(pl.col("time [s]") + 1.5)])
+
+
+def test_what_stands_still_before_the_pull_is_no_doubt(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): wait, (3, 3): stick})
+    result = warehouse.check()
+    waited, stuck = (row_of(warehouse, file)["pull"] for file in ("s1-2.csv", "s3-3.csv"))
+    assert [severity for check, severity in of(result, stuck) if check == "flat_line"] == [
+        "doubtful"
+    ]
+    notes = [one for one in result.findings if one.pull == waited]
+    assert {one.severity for one in notes} == {"note"}
+    (note,) = (one for one in notes if "charge_temperature" in one.message)
+    assert "rows 1 to 30 at 33" in note.message
+    assert note.message.endswith("All of it lies outside the pull.")
+
+
+# --- check --------------------------------------------------------------------------------------
+
+
+def test_the_demo_shop_has_what_was_put_into_it(demo_warehouse):
+    warehouse = ds.open_warehouse(demo_warehouse)
+    result = warehouse.check()
+    files = dict(warehouse.pulls().frame.select("pull", "file").rows())
+    found = {(files[one.pull], one.check) for one in result.findings}
+    # datasets/demo/truth.json: a wrong label, a stuck sensor, an aborted pull.
+    assert {
+        ("T03-02.csv", "label_other_setup"),
+        ("T05-02.csv", "flat_line"),
+        ("T08-03.csv", "torque_collapsed"),
+    } <= found
+    assert {file for file, _ in found} == {"T03-02.csv", "T05-02.csv", "T08-03.csv"}
+    (label,) = (one for one in result.findings if one.check == "label_other_setup")
+    assert "look like 'deep-core'" in label.message
+
+
+def test_a_pull_that_is_not_there_is_refused_with_the_nearest(demo_warehouse):
+    with pytest.raises(ds.WarehouseError, match="no pull 'p35'") as caught:
+        ds.open_warehouse(demo_warehouse).check("P1", "p35")
+    assert "Did you mean 'P35'?" in caught.value.mend
+
+
+def test_checking_changes_nothing(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 3): stick, (1, 2): starve})
+    before = warehouse.pulls().frame, warehouse.query("amendments").frame
+    result = warehouse.check()
+    assert {one.check for one in result.findings} >= {"flat_line", "fuel_pressure_falls"}
+    assert before[0].equals(warehouse.pulls().frame)
+    assert before[1].equals(warehouse.query("amendments").frame)
+
+
+def test_one_pull_is_judged_as_among_all(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): starve})
+    pull = row_of(warehouse, "s1-2.csv")["pull"]
+    every, one = warehouse.check(), warehouse.check(pull)
+    assert one.pulls == (pull,)
+    assert one.findings == tuple(found for found in every.findings if found.pull == pull)
+    assert one.dangers()
+
+
+def test_of_the_chosen_pulls_only_their_engines_are_looked_at(demo_warehouse):
+    result = ds.open_warehouse(demo_warehouse).check("P1")
+    assert result.pulls == ("P1",)
+    assert result.limits["engine"].unique().to_list() == ["QB-24C"]
+
+
+def test_pulls_without_curve_torque_or_dyno_are_judged_for_what_they_have(tmp_path):
+    files = make_shop(tmp_path, {(0, 2): lambda log: log.drop("torque [N.m]")}, runs=("AAA",))
+    rows = "".join(f"{i / 10},850,5\n" for i in range(40))
+    (files / "idle.csv").write_text(
+        f"time [s],engine speed [rpm],torque [N.m]\n{rows}", encoding="utf-8"
+    )
+    with (files / "sheet.csv").open("a", encoding="utf-8") as lines:
+        lines.write("idle.csv,mill,,s0,A,9\n")
+    warehouse = ds.open_warehouse(tmp_path / "shop.duckdb")
+    warehouse.ingest(files)
+    result = warehouse.check()
+    assert len(result.pulls) == 4
+    assert ("no_torque", "void") in of(result, row_of(warehouse, "s0-2.csv")["pull"])
+    assert row_of(warehouse, "s0-2.csv")["state"] == "excluded"
+
+
+def test_where_labels_cannot_be_judged_it_says_what_would_allow_it(tmp_path):
+    warehouse = shop_with(tmp_path, {}, runs=("A", "B"))
+    result = warehouse.check()
+    assert result.labels.is_empty()
+    assert "no setup was pulled twice" in result.cannot_tell[0]
+    assert result._repr_html_()
+
+
+# --- compare ------------------------------------------------------------------------------------
+
+
+def doubts(finding):
+    return [text for text in finding.warnings if "doubtful" in text]
+
+
+def test_a_comparison_says_what_it_is_without_its_doubtful_pulls(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 3): stick})
+    pull = row_of(warehouse, "s3-3.csv")["pull"]
+    finding = warehouse.compare(baseline="A", candidate="B")
+    (text,) = doubts(finding)
+    assert text.startswith(f"One pull of this study is doubtful ({pull}, flat_line")
+    assert f"dynostats check {pull}" in text
+    assert "Without it the verdict is still gain (+" in text
+    warehouse.exclude(pull, why="test", who="test")
+    without = warehouse.compare(baseline="A", candidate="B")
+    overall = without.overall
+    assert f"({overall.effect_pct:+.2f}%, {overall.low_pct:+.2f} to" in text
+    assert doubts(without) == []
+
+
+def test_a_danger_stands_before_everything_else(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 3): starve, (3, 5): starve})
+    one, two = (row_of(warehouse, f"s3-{n}.csv")["pull"] for n in (3, 5))
+    finding = warehouse.compare(baseline="A", candidate="B")
+    assert finding.warnings[0].startswith(f"{one}, {two}: Danger to the engine: at full load")
+    assert "2 pulls of this study are doubtful" in finding.warnings[1]
+
+
+def test_without_a_doubtful_pull_there_may_be_no_answer(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): stick}, runs=("AAA", "AB", "AAA"))
+    (text,) = doubts(warehouse.compare(baseline="A", candidate="B"))
+    assert "Without it the question cannot be answered: every pull of setup 'B'" in text
+
+
+def test_a_setup_without_an_accepted_pull_is_refused(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): collapse}, runs=("AAA", "AB", "AAA"))
+    with pytest.raises(ds.AnalysisError, match="every pull of setup 'B'") as caught:
+        warehouse.compare(baseline="A", candidate="B")
+    assert "include" in caught.value.mend
+
+
+def test_an_ordinary_comparison_has_no_such_warning(tmp_path):
+    warehouse = shop_with(tmp_path, {})
+    assert doubts(warehouse.compare(baseline="A", candidate="B")) == []

@@ -111,7 +111,7 @@ def test_the_fewest_pulls_that_do_are_found():
 
 
 def test_more_pulls_see_less():
-    plan = make_plan(Aim(effect_pct=0.7), assume_noise(), seed=1)
+    plan = make_plan(Aim(effect_pct=1.2), assume_noise(), seed=1)
     seen = plan.detectable["pct"].drop_nulls().to_numpy()
     assert (np.diff(seen) < 0).all()
     assert plan.detectable["pct"][0] is None

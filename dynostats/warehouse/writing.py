@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 import duckdb
 import numpy as np
 import polars as pl
-import polars.selectors as cs
 
 from dynostats.warehouse.connection import rows_of
+from dynostats.warehouse.inserting import insert
+from dynostats.warehouse.originals import insert_sources
 from dynostats.warehouse.records import NewPull
 from dynostats.warehouse.schema import program, utc_now
 from dynostats.warehouse.wide import KEYS, channels_of, make_room
@@ -52,27 +52,6 @@ _LABEL_TYPES: dict[str, type[pl.DataType]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class ArrowFrame:
-    """Shows only the Arrow stream of a frame: what the storage engine reads without pyarrow."""
-
-    frame: pl.DataFrame
-
-    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
-        """Return the stream."""
-        return self.frame.__arrow_c_stream__(requested_schema)
-
-
-def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    """Insert a frame into a table by column names; one statement."""
-    if frame.is_empty():
-        return
-    typed = frame.with_columns(cs.by_dtype(pl.Null).cast(pl.String))  # it cannot take untyped nulls
-    connection.register("incoming", ArrowFrame(typed))
-    rows_of(connection, f"store/insert_{table}")
-    connection.unregister("incoming")
-
-
 def take_numbers(
     connection: duckdb.DuckDBPyConnection, *, pulls: int = 0, amendments: int = 0
 ) -> tuple[int, int]:
@@ -98,7 +77,7 @@ def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull])
     for labels in ("engines", "dynos", "sessions"):
         insert(connection, labels, table)
     insert(connection, "setups", _setup_rows(pulls, table))
-    insert(connection, "sources", _source_rows(connection, pulls, at))
+    insert_sources(connection, _source_rows(connection, pulls, at))
     insert(connection, "pulls", table.select(list(_LABEL_TYPES)))
     insert(connection, "amendments", _void_rows(pulls, numbers, at, last=last_amendment))
     attributes = [(n, pull.labels.attributes) for n, pull in zip(numbers, pulls, strict=True)]

@@ -51,6 +51,18 @@ _LABEL_TYPES: dict[str, type[pl.DataType]] = {
     "importer": pl.String,
 }
 
+_NUMBER: dict[str, type[pl.DataType]] = {"pull_no": pl.Int32}
+_READING: dict[str, type[pl.DataType]] = {
+    "position": pl.Int32,
+    "channel": pl.String,
+    "unit": pl.String,
+    "source": pl.String,
+    "source_unit": pl.String,
+    "how": pl.String,
+    "known": pl.Boolean,
+    "stored": pl.Boolean,
+}
+
 
 def take_numbers(
     connection: duckdb.DuckDBPyConnection, *, pulls: int = 0, amendments: int = 0
@@ -158,8 +170,8 @@ def _pull_rows(pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime) -
 def _range_of(curve: pl.DataFrame | None) -> tuple[float | None, float | None]:
     if curve is None:
         return None, None
-    rpm = curve["rpm"].to_numpy()
-    return float(rpm[0]), float(rpm[-1])
+    rpm = curve.get_column("rpm")
+    return rpm[0], rpm[-1]
 
 
 def _setup_rows(pulls: Sequence[NewPull], table: pl.DataFrame) -> pl.DataFrame:
@@ -229,23 +241,21 @@ def _texts(rows: list[tuple[int | str, ...]], names: tuple[str, ...]) -> pl.Data
 def _reading_rows(
     pulls: Sequence[NewPull], numbers: Sequence[int], known: Sequence[str]
 ) -> pl.DataFrame:
-    rows = [
-        (number, *row)
-        for number, pull in zip(numbers, pulls, strict=True)
-        for row in _readings_of(pull, known)
+    """Return a row a pull and column; pulls whose files were read alike share what it says."""
+    alike: dict[tuple[int, tuple[str, ...]], list[int]] = {}
+    for place, pull in enumerate(pulls):
+        key = (id(pull.readings), tuple(pull.samples.columns))
+        alike.setdefault(key, []).append(place)
+    parts = [
+        pl.DataFrame({"pull_no": [numbers[place] for place in places]}, schema=_NUMBER).join(
+            pl.DataFrame(
+                list(_readings_of(pulls[places[0]], known)), schema=_READING, orient="row"
+            ),
+            how="cross",
+        )
+        for places in alike.values()
     ]
-    schema: dict[str, type[pl.DataType]] = {
-        "pull_no": pl.Int32,
-        "position": pl.Int32,
-        "channel": pl.String,
-        "unit": pl.String,
-        "source": pl.String,
-        "source_unit": pl.String,
-        "how": pl.String,
-        "known": pl.Boolean,
-        "stored": pl.Boolean,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.concat(parts) if parts else pl.DataFrame(schema=_NUMBER | _READING)
 
 
 def _readings_of(pull: NewPull, known: Sequence[str]) -> Iterable[tuple[object, ...]]:

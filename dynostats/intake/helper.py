@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import pickle
 import sys
 from collections.abc import Sequence
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 def help_reading() -> None:
     """Read the channel table from standard input, then lists of files until there are no more."""
     table = cast("ChannelTable", pickle.load(sys.stdin.buffer))  # noqa: S301 - from our own parent
+    gc.freeze()  # what is loaded stays: nobody need look through it again and again
     with contextlib.suppress(EOFError, KeyboardInterrupt):
         while True:
             tasks = cast("Sequence[Task]", pickle.load(sys.stdin.buffer))  # noqa: S301 - likewise

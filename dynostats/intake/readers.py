@@ -25,6 +25,8 @@ from dynostats.intake.pulls import Outcome, Result, Task, outcomes_of, read_file
 FILES_WORTH_HELPERS = 600
 MOST_HELPERS = 8
 _FILES_A_MESSAGE = 25
+# Files go through the pipes by the megabyte: less of it at a time is more switching.
+_PIPE_BYTES = 1 << 20
 # The helpers are the parallelism; threads within them would only fight for the processors.
 _ONE_THREAD_EACH = {
     "POLARS_MAX_THREADS": "1",
@@ -76,6 +78,7 @@ class _Helpers:
                 command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
+                pipesize=_PIPE_BYTES,
                 env=os.environ | _ONE_THREAD_EACH,
             )
             for _ in range(count)

@@ -18,6 +18,7 @@ from dynostats.analysis.planning.schedule import Schedule
 from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan, latest
 from dynostats.analysis.question import Question
 from dynostats.analysis.sequential.spending import RULES, Rule
+from dynostats.api.monitor import warn_of_noise
 from dynostats.api.results import as_html
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import open_store
@@ -137,11 +138,13 @@ class Ground:
         scope: Engine and dyno.
         noise: The cell's noise.
         band: Engine speeds the noise is the mean over, rpm; None where it is assumed.
+        breaks: Sentences on changes of the cell that the noise was learned across.
     """
 
     scope: Scope
     noise: CellNoise
     band: tuple[float, float] | None
+    breaks: tuple[str, ...] = ()
 
 
 def plan_study(warehouse: Path, aim: Aim, wish: Wish, *, seed: int | None) -> StudyPlan:
@@ -158,7 +161,7 @@ def plan_study(warehouse: Path, aim: Aim, wish: Wish, *, seed: int | None) -> St
             "band_rpm": None if ground.band is None else list(ground.band),
         },
     )
-    told = replace(made, warnings=(*scope.notes, *made.warnings))
+    told = replace(made, warnings=(*scope.notes, *made.warnings, *ground.breaks))
     return StudyPlan.of(told, names=_names(wish, scope), wish=replace(wish, band=ground.band))
 
 
@@ -241,6 +244,7 @@ def survey(warehouse: Path, wish: Wish) -> Ground:
         scope = choose_scope(pulls, engine=wish.engine, dyno=wish.dyno, baseline=wish.baseline)
         on_dyno = latest(pulls.filter(pl.col("dyno").fill_null("") == (scope.dyno or "")), scope)
         curves = store.curves(on_dyno["pull"].to_list())
+        breaks = warn_of_noise(store, on_dyno)
     known = on_dyno.filter(pl.col("pull").is_in(curves["pull"].unique().implode()))
     if known.is_empty():
         return Ground(scope=scope, noise=assume_noise(), band=wish.band)
@@ -249,4 +253,5 @@ def survey(warehouse: Path, wish: Wish) -> Ground:
         scope=scope,
         noise=learn_cell_noise(everything, scope.engine),
         band=(float(everything.rpm[0]), float(everything.rpm[-1])),
+        breaks=breaks,
     )

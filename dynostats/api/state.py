@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -24,6 +25,7 @@ from dynostats.analysis.planning.progress import (
 )
 from dynostats.analysis.planning.scope import Scope, latest
 from dynostats.analysis.planning.state import Outlook, StudyState
+from dynostats.analysis.planning.wording import say_declared
 from dynostats.analysis.question import Question
 from dynostats.analysis.sequential.foresight import foresee, outline_of
 from dynostats.analysis.sequential.looking import (
@@ -36,12 +38,35 @@ from dynostats.analysis.study import pulls_near
 from dynostats.api.acceptance import judge_stored
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.declared import read_looks, store_look
+from dynostats.api.results import as_html
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 from dynostats.warehouse.schema import utc_now
 
+if TYPE_CHECKING:
+    import altair as alt
+
 # Degrees of freedom that one more pair brings: two contrasts of its own.
 DF_A_PAIR = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DeclaredStudy(StudyState):
+    """Where a declared study stands, with a picture of its looks."""
+
+    @classmethod
+    def of(cls, state: StudyState) -> DeclaredStudy:
+        """Return a state with its chart and notebook view."""
+        return cls(**{one.name: getattr(state, one.name) for one in fields(state)})
+
+    def chart(self) -> alt.LayerChart:
+        """Return the effect at each look with its bounds."""
+        from dynostats.charts.planning import looks_chart
+
+        return looks_chart(self.declared, self.looks)
+
+    def _repr_html_(self) -> str:
+        return as_html(f"{say_declared(self.declared)} {self.advice()}", self.chart())
 
 
 def bring_up_to_date(store: Store, declared: Declaration) -> StudyState:

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.state import DeclaredStudy
     from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
@@ -597,6 +598,21 @@ class Warehouse:
         from dynostats.report.run_sheet import write_run_sheet
 
         return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
+
+    def study(self, number: int | None = None) -> DeclaredStudy:
+        """Return where a declared study stands: pulls, looks, outlook; nothing is stored.
+
+        Args:
+            number: Number of the declared question; None for the last.
+
+        Raises:
+            InputError: If no such question was declared.
+        """
+        from dynostats.api.declared import read_declaration
+        from dynostats.api.state import DeclaredStudy, read_state
+
+        with self._reading() as store:
+            return DeclaredStudy.of(read_state(store, read_declaration(store, number)))
 
     def watch(
         self,

@@ -2,11 +2,63 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import altair as alt
 import polars as pl
 
+from dynostats.analysis.planning.declaration import Declaration, Look
 from dynostats.analysis.planning.plan import Plan
 from dynostats.charts.theme import HEIGHT, PALETTE, WIDTH, layered
+
+
+def looks_chart(declared: Declaration, looks: Sequence[Look]) -> alt.LayerChart:
+    """Return the effect at each look with its bounds, all looks taken into account.
+
+    A look at which nothing could be claimed has a point and no bounds.
+
+    Args:
+        declared: The question, for its margin and the pairs planned.
+        looks: The looks, oldest first.
+    """
+    rows = pl.DataFrame(
+        [
+            {
+                "pairs": look.pairs,
+                "effect_pct": look.effect_pct,
+                "low_pct": look.low_pct,
+                "high_pct": look.high_pct,
+            }
+            for look in looks
+        ],
+        schema={
+            "pairs": pl.Int64,
+            "effect_pct": pl.Float64,
+            "low_pct": pl.Float64,
+            "high_pct": pl.Float64,
+        },
+    )
+    x = alt.X(
+        "pairs:Q",
+        title="Pairs of pulls in",
+        scale=alt.Scale(domain=[0, declared.pulls_per_setup + 0.5], nice=False),
+        axis=alt.Axis(tickMinStep=1, format="d"),
+    )
+    y = alt.Y("effect_pct:Q", title="Effect, mean over the band [%]")
+    margin = declared.margin_pct
+    lines = pl.DataFrame({"effect_pct": [-margin, 0.0, margin]})
+    base = alt.Chart(rows).encode(x=x)
+    return layered(
+        [
+            alt.Chart(lines).mark_rule(color=PALETTE["axis"], strokeDash=[2, 3]).encode(y=y),
+            base.mark_rule(color=PALETTE["candidate"], strokeWidth=2).encode(
+                y=alt.Y("low_pct:Q"), y2="high_pct:Q"
+            ),
+            base.mark_point(color=PALETTE["candidate"], filled=True, size=70).encode(y=y),
+        ],
+        width=WIDTH,
+        height=HEIGHT,
+    )
 
 
 def plan_chart(plan: Plan) -> alt.LayerChart:

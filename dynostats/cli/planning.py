@@ -197,7 +197,7 @@ def print_plan(made: Plan, console: Console) -> None:
     console.print()
     for look in made.looks():
         console.print(
-            f"Look after {look['after_pairs']} pairs: level {look['level']:.4f}, an effect of "
+            f"Look after pair {look['after_pairs']}: level {look['level']:.4f}, an effect of "
             f"{aim.effect_pct:g}% is found by then with {look['found_by_then']:.0%}"
         )
     for shortcut in made.shortcuts:

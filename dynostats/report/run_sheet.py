@@ -25,7 +25,6 @@ def render_run_sheet(plan: Plan, names: Names, rows: Sequence[PlannedPull]) -> s
         plan=plan,
         names=names,
         sessions=[(name, [row for row in rows if row.session == name]) for name in sessions],
-        total=sum(row.order is not None for row in rows),
     )
 
 

@@ -22,13 +22,15 @@ from dynostats.report.plain_page import PAGES
 # The page asks for itself again this often, seconds; older than so many of them it says so.
 REFRESH_S = 3
 STALE_S = 30
+COOL_DOWN = "cool down"
 
-# Written into the page: a watch that has died must not go on looking alive.
+# Written into the page: it renews itself, and a watch that has died must not go on looking alive.
 _SCRIPT = (
     "(function(){var at=Number(document.documentElement.dataset.written);"
     f"function old(){{return Date.now()/1000-at>{STALE_S};}}"
     "function show(){document.getElementById('stale').hidden=!old();}"
-    "show();setInterval(show,1000);})();"
+    "show();setInterval(show,1000);"
+    f"setTimeout(function(){{location.reload();}},{1000 * REFRESH_S});}})();"
 )
 
 _TONES = {
@@ -79,6 +81,7 @@ class WatchView:
     last: PullLine | None
     effect: str
     effect_note: str
+    next_head: str
     next_setup: str
     next_note: str
     changes: tuple[tuple[str, str, str], ...]
@@ -148,10 +151,13 @@ def build_watch(state: StudyState, files: tuple[FileNote, ...], *, written: date
         tone=tone,
         symbol=symbol,
         decision=state.decision if state.stopped else "go on",
-        advice=state.advice(),
+        advice=f"the study ended with the look after {state.looks[-1].pairs} pairs"
+        if state.stopped
+        else state.advice(),
         last=_last(state, lines),
         effect=effect,
         effect_note=note,
+        next_head="Next, fit" if setup != COOL_DOWN else "Next",
         next_setup=setup,
         next_note=to_do,
         changes=tuple(_change(one) for one in state.changes),
@@ -189,9 +195,9 @@ def _effect(state: StudyState) -> tuple[str, str]:
 def _next(state: StudyState) -> tuple[str, str]:
     upcoming, progress = state.progress.next, state.progress
     if state.stopped:
-        return "cool down", "the study has ended; further pulls are a departure"
+        return COOL_DOWN, "the study has ended; further pulls are a departure"
     if upcoming is None:
-        return "cool down", "all planned pulls are in"
+        return COOL_DOWN, "all planned pulls are in"
     done = progress.baseline + progress.candidate
     planned = 2 * state.declared.pulls_per_setup
     looks = coming_looks(progress.pairs, state.declared)

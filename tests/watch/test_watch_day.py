@@ -106,6 +106,15 @@ def test_all_planned_pulls_end_an_undecided_study_and_one_more_needs_a_sheet(cel
     assert "sheet.csv" in note.why
 
 
+def test_a_study_can_be_read_without_watching_it(cell):
+    watched = run_pulls(cell, 2).state
+    read = ds.open_warehouse(cell.warehouse).study()
+    assert read.looks == watched.looks
+    assert read.progress.next == watched.progress.next
+    assert read.to_dict()["decision"] == "go on"
+    assert "<svg" in read._repr_html_()
+
+
 def test_the_log_of_another_day_is_refused(cell):
     past = (cell.warehouse.parent / "past.csv").resolve()
     with open_store(cell.warehouse) as store:

@@ -48,4 +48,5 @@ def say_look(look: Look) -> str:
         bounds = "nothing could be claimed yet"
     else:
         bounds = f"{look.low_pct:+.2f} to {look.high_pct:+.2f}% at level {look.level:.3g}"
-    return f"after {look.pairs} pairs {effect} ({bounds}): {look.decision}"
+    pairs = "1 pair" if look.pairs == 1 else f"{look.pairs} pairs"
+    return f"after {pairs} {effect} ({bounds}): {look.decision}"

@@ -7,6 +7,8 @@ from typing import Literal
 
 import polars as pl
 
+from dynostats.analysis.planning.declaration import Declared
+
 Verdict = Literal["gain", "loss", "no_meaningful_change", "mixed", "undecided"]
 
 
@@ -228,6 +230,8 @@ class Comparison:
         warnings: Sentences the reader must see.
         next: What would decide or sharpen the answer.
         method: Settings, formulas in words and references, by name.
+        declared: The question that was declared before the pulls, with every departure from it;
+            None where none was.
     """
 
     engine: str
@@ -254,6 +258,7 @@ class Comparison:
     next: str
     method: dict[str, object]
     corrections: tuple[CorrectionOutcome, ...] = ()
+    declared: Declared | None = None
 
     def to_dict(self) -> dict[str, object]:
         """Return the finding under the names of the JSON contract; unknown values are None."""
@@ -282,4 +287,5 @@ class Comparison:
             "warnings": list(self.warnings),
             "next": self.next,
             "method": self.method,
+            "declared": None if self.declared is None else self.declared.to_dict(),
         }

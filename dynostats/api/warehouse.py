@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, Unpack
 
 import polars as pl
 
@@ -37,10 +37,13 @@ if TYPE_CHECKING:
     from dynostats.analysis.acceptance import Acceptance
     from dynostats.analysis.envelope import Envelope
     from dynostats.analysis.monitor import Monitoring
+    from dynostats.analysis.planning.declaration import Declaration
     from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
+    from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
 
@@ -261,6 +264,7 @@ class Warehouse:
         from dynostats.analysis.study import pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
+        from dynostats.api.declared import hold_against_declared
         from dynostats.api.monitor import dyno_of, find_breaks, warn_of_breaks
         from dynostats.curves.correction import find_standard
 
@@ -305,6 +309,8 @@ class Warehouse:
 
         told = add_doubts(found, judged, ask_without=ask_without)
         told = warn_of_breaks(told, breaks, near)
+        with self._reading() as store:
+            told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
     def attribute(
@@ -522,6 +528,104 @@ class Warehouse:
 
         with self._reading() as store:
             return EventList(frame=store.events(dyno))
+
+    def plan(
+        self,
+        *,
+        effect: float,
+        power: float = 0.8,
+        sessions: int = 1,
+        alpha: float = 0.05,
+        looks: int | None = 1,
+        rule: str | None = None,
+        seed: int | None = None,
+        **wish: Unpack[WishFields],
+    ) -> StudyPlan:
+        """Plan a study: how many pulls, in what order, to see an effect.
+
+        A warehouse that is not there yet knows nothing: then the noise is a stated assumption.
+
+        Args:
+            effect: Smallest effect on the mean over the band that must be seen, percent.
+            power: Chance of seeing it.
+            sessions: Sessions the pulls are spread over.
+            alpha: Chance of any false claim that is accepted, over all looks.
+            looks: How often the study is looked at; None for after every pair of pulls.
+            rule: How alpha is spread over the looks, see
+                `dynostats.analysis.sequential.spending.RULES`; None for the usual one.
+            seed: Seed of the run order; None for a new one.
+            **wish: What the study is to be about (`dynostats.api.planning.Wish`): engine, dyno,
+                baseline, candidate, session, band, quantity, margin_pct, correction.
+
+        Raises:
+            AnalysisError: If no number of pulls sees the effect, or a figure is out of range.
+        """
+        from dynostats.analysis.planning.plan import Aim
+        from dynostats.api.planning import Wish, plan_study, schedule_of
+
+        aim = Aim(
+            effect_pct=effect,
+            power=power,
+            alpha=alpha,
+            sessions=sessions,
+            schedule=schedule_of(looks, rule),
+        )
+        return plan_study(self.path, aim, Wish(**wish), seed=seed)
+
+    def declare(self, plan: StudyPlan, *, who: str | None = None) -> Declaration:
+        """Store the question of a plan, and its run sheet, before the first pull.
+
+        Nothing of it can be changed afterwards; a question declared again stands beside the first.
+        The warehouse is made when there is none.
+
+        Raises:
+            InputError: If the plan names no setups, engine or session.
+        """
+        from dynostats.api.declared import read_declaration, store_declaration
+        from dynostats.api.planning import declaration_of
+
+        declared = declaration_of(plan, who=_name(who))
+        with open_store(self.path, write=True) as store:
+            return read_declaration(store, store_declaration(store, declared))
+
+    def run_sheet(self, plan: StudyPlan, path: AnyPath) -> Path:
+        """Write the run sheet of a plan: .csv for `ingest --sheet`, anything else as HTML.
+
+        Raises:
+            InputError: If the plan names no setups or session, or the file cannot be written.
+        """
+        from dynostats.report.run_sheet import write_run_sheet
+
+        return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
+
+    def watch(
+        self,
+        folder: AnyPath,
+        *,
+        number: int | None = None,
+        settle_s: float = 3.0,
+        channels: AnyPath | None = None,
+    ) -> Watch:
+        """Watch a folder for the pulls of a declared study; `step` it again and again.
+
+        Args:
+            folder: The folder that logs land in.
+            number: Number of the declared question; None for the last.
+            settle_s: How long a file must stand still before it is read, seconds.
+            channels: A TOML file with the shop's own channel names.
+
+        Raises:
+            InputError: If there is no such folder, or no question was declared.
+        """
+        from dynostats.api.watching import Watch
+
+        return Watch(
+            self.path,
+            Path(folder),
+            number=number,
+            settle_s=settle_s,
+            channels=None if channels is None else Path(channels),
+        )
 
     def report(
         self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""

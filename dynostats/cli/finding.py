@@ -39,6 +39,8 @@ def print_finding(result: Comparison, console: Console) -> None:
     for line in _peaks(result):
         console.print(Padding(Text(line), _INDENT, expand=False))
     console.print()
+    for heading, line in _declared(result):
+        console.print(Text.assemble((heading, "bold"), line))
     for warning in result.warnings:
         console.print(Text.assemble(("Warning: ", "yellow"), warning))
     if result.next:
@@ -109,6 +111,18 @@ def _numbers(result: Comparison) -> Iterator[str]:
         )
         yield f"Noise: {noise.pull_sd_pct:.2f}% from pull to pull, {sessions}; {noise.source}"
     yield from _correction(result)
+
+
+def _declared(result: Comparison) -> Iterator[tuple[str, str]]:
+    """Say what was declared before the pulls, and every departure from it."""
+    if result.declared is None:
+        return
+    from dynostats.analysis.planning.wording import say_declared, say_departures
+
+    yield "", say_declared(result.declared.declaration)
+    kind = "Departure: " if result.declared.departures else ""
+    for line in say_departures(result.declared):
+        yield kind, line
 
 
 def _correction(result: Comparison) -> Iterator[str]:

@@ -19,9 +19,11 @@ from dynostats.cli.envelope import envelope
 from dynostats.cli.keeping import backup, export, restore, verify
 from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
+from dynostats.cli.planning import plan
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
+from dynostats.cli.watching import watch
 from dynostats.errors import DynostatsError
 
 EXIT_REFUSED = 1
@@ -86,6 +88,8 @@ for command in (
     compare,
     attribute,
     repeatability,
+    plan,
+    watch,
     envelope,
     monitor,
     event,

@@ -19,6 +19,7 @@ from dynostats.warehouse.amending import Correction, pull_number
 from dynostats.warehouse.asking import answer, question, write_answer
 from dynostats.warehouse.bulk import read_curves
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
+from dynostats.warehouse.declaring import declare, note_look
 from dynostats.warehouse.events import NewEvent, withdraw_event, write_event
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
@@ -210,6 +211,25 @@ class Store:
         with self._transaction():
             return withdraw_event(self._connection, event, why=why, who=who)
 
+    def declare(self, question: Mapping[str, Value], pulls: Sequence[Mapping[str, Value]]) -> int:
+        """Store a question before its pulls, with its run sheet; return its number.
+
+        Args:
+            question: Column to value, see queries/schema/004_declared_questions.sql.
+            pulls: Rows of the run sheet, likewise.
+        """
+        with self._transaction():
+            return declare(self._connection, question, pulls)
+
+    def note_look(self, number: int, look: Mapping[str, Value]) -> None:
+        """Store what a look at a declared study said.
+
+        Raises:
+            WarehouseError: If that look was taken before.
+        """
+        with self._transaction():
+            note_look(self._connection, number, look)
+
     # Reading
 
     def events(self, dyno: str | None = None) -> pl.DataFrame:
@@ -316,6 +336,18 @@ class Store:
     def amendments(self, pull: str | None = None) -> pl.DataFrame:
         """Return the history of corrections, oldest first."""
         return self._frame(named_query("amendments"), {"pull": pull})
+
+    def declarations(self, number: int | None = None) -> pl.DataFrame:
+        """Return the questions that were declared, oldest first; one of them, if numbered."""
+        return self._frame(named_query("store/declarations"), {"number": number})
+
+    def declared_pulls(self, number: int) -> pl.DataFrame:
+        """Return the run sheet of a declared question, in order."""
+        return self._frame(named_query("store/declared_pulls"), {"number": number})
+
+    def looks(self, number: int) -> pl.DataFrame:
+        """Return the looks taken at a declared study, oldest first."""
+        return self._frame(named_query("looks"), {"number": number})
 
     def sources(self) -> pl.DataFrame:
         """Return what files are stored, one row a file: sha256, file, size, stored_at, pulls."""

@@ -8,6 +8,7 @@ from datetime import datetime
 
 import polars as pl
 import pytest
+from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
 from dynostats.errors import InputError
@@ -35,6 +36,7 @@ VALUES: dict[str, object] = {
     "pulls": 0,
     "amendments": 0,
     "events": 0,
+    "number": 1,
 }
 
 
@@ -63,6 +65,8 @@ def store(tmp_path_factory):
             )
         )
         opened.describe_setup("mule", "cooler", relative_to="base", why="asked", who="test")
+        opened.declare(QUESTION, RUN_SHEET)
+        opened.note_look(1, LOOK)
         yield opened
 
 
@@ -188,14 +192,15 @@ def test_channels_list_known_and_other_ones(store):
 FAULTS = {
     "cell_events": "update cell_events set withdraws = 9",
     "channels_stored": "delete from other_channels",
+    "declared_questions": "delete from declared_pulls",
     "curve_ranges": "delete from stored_curves where pull_no = 1 and rpm > 3000",
     "history_of_labels": "update pulls set notes = 'tampered' where pull_no = 3",
     "labels_registered": "delete from setups where setup = 'cooler'",
     "numbers": "update counters set pull_no = 2",
-    "pulls_without_source": "delete from sources where file = 'b.csv'",
+    "pulls_without_source": "delete from stored_sources where file = 'b.csv'",
     "rows_without_pull": "delete from pulls where pull_no = 2",
     "sample_counts": "delete from stored_samples where pull_no = 2 and sample = 39",
-    "source_bytes": "update sources set data = 'x'::blob where file = 'a.csv'",
+    "source_bytes": "update stored_sources set data = 'x'::blob where file = 'a.csv'",
     "void_without_reason": "update pulls set why = null where pull_no = 5",
 }
 
@@ -219,7 +224,7 @@ def test_a_check_finds_its_fault(store, check):
     [
         "insert into pulls by name select * exclude (pull) from pulls where pull_no = 1",
         "update pulls set sha256 = (select sha256 from pulls where pull_no = 1) where pull_no = 2",
-        "insert into sources select * from sources limit 1",
+        "insert into stored_sources select * from stored_sources limit 1",
         "insert into engines select * from engines",
         "insert into setups select * from setups limit 1",
         "insert into sessions select * from sessions limit 1",

@@ -10,6 +10,7 @@ from dynostats.report import sentences
 from dynostats.report.numbers import speeds
 from dynostats.report.shop import Shop
 from dynostats.report.view.captions import Captions, build_captions
+from dynostats.report.view.declared import DeclaredView, build_declared
 from dynostats.report.view.facts import Fact, build_facts
 from dynostats.report.view.method import (
     MethodItem,
@@ -62,6 +63,7 @@ class View:
     n_candidate: int
     facts: tuple[Fact, ...]
     warnings: tuple[str, ...]
+    declared: DeclaredView | None
     has_band: bool
     regions: tuple[RegionRow, ...]
     whole: RegionRow
@@ -113,6 +115,7 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
         n_candidate=result.pulls.candidate,
         facts=build_facts(result),
         warnings=result.warnings,
+        declared=build_declared(result),
         has_band=result.overall.low_pct is not None,
         regions=region_rows(result),
         whole=whole_row(result),

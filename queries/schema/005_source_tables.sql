@@ -1,4 +1,4 @@
--- schema 4: the original bytes of a large batch of files in a table of their own.
+-- schema 5: the original bytes of a large batch of files in a table of their own.
 -- As a table grows, the storage engine now and then merges its last rows and packs them anew. For
 -- original bytes that costs more than reading the files did, again with every doubling of the table;
 -- a table that is written once is never packed again. `sources` is the view of all these tables:

@@ -170,6 +170,14 @@ def test_channels_share_the_chance_of_a_false_change():
     assert found.charts[1].level_unit == "kPa"
 
 
+def test_an_odd_session_of_another_channel_is_listed_but_no_verdict():
+    pressure = 400.0 + steady(20, seed=3, sd=1.0)
+    pressure[7] -= 12.0
+    found = monitor_cell(scope_of(steady(20), channels={"fuel_pressure": pressure}))
+    assert {(one.channel, one.session) for one in found.signals} == {("fuel_pressure", "w07")}
+    assert found.verdict == "no_change_shown"
+
+
 def test_sessions_without_dates_keep_the_order_they_were_stored_in():
     scope = scope_of(steady(10), events=[event(4.5)])
     undated = scope.pulls.with_columns(

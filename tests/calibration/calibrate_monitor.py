@@ -19,9 +19,10 @@ import numpy as np
 from scipy.stats import beta
 
 from dynostats.analysis.monitor.changes import find_changes
-from dynostats.analysis.monitor.control import chart_ewma, chart_individuals
+from dynostats.analysis.monitor.control import chart_ewma, chart_individuals, within_limits
 
 ALPHA = 0.05
+ANY = "any of them but the moving range"
 Draw = Callable[[int, np.random.Generator], np.ndarray]
 
 
@@ -90,17 +91,25 @@ def false_signals(histories: int) -> list[str]:
     counts = (8, 12, 20, 40)
     lines = [f"| chart | {' | '.join(f'{n} sessions' for n in counts)} |"]
     lines.append("| --- |" + " --- |" * len(counts))
-    hits = {name: dict.fromkeys(counts, 0) for name in ("individuals", "moving range", "EWMA")}
+    names = ("individuals", "moving range", "EWMA", "within the session", ANY)
+    hits = {name: dict.fromkeys(counts, 0) for name in names}
     for count in counts:
         rng = np.random.default_rng([2, count])
         for _ in range(10 * histories):
             values = rng.standard_normal(count)
             chart = chart_individuals(values)
             running = chart_ewma(values, target=chart.centre, sigma=chart.sigma)
-            beyond = (values > chart.high) | (values < chart.low)
-            hits["individuals"][count] += bool(beyond.any())
-            hits["moving range"][count] += bool((chart.ranges[1:] > chart.range_high).any())
-            hits["EWMA"][count] += bool(running.outside.any())
+            within = rng.chisquare(1, count)  # squares within sessions of two pulls
+            limit = within_limits(float(np.sqrt(within.mean())), np.ones(count))[1]
+            found = {
+                "individuals": ((values > chart.high) | (values < chart.low)).any(),
+                "moving range": (chart.ranges[1:] > chart.range_high).any(),
+                "EWMA": running.outside.any(),
+                "within the session": (np.sqrt(within) > limit).any(),
+            }
+            found[ANY] = any(hit for name, hit in found.items() if name != "moving range")
+            for name, hit in found.items():
+                hits[name][count] += bool(hit)
     for name, found in hits.items():
         cells = " | ".join(share(found[count], 10 * histories) for count in counts)
         lines.append(f"| {name} | {cells} |")

@@ -151,7 +151,8 @@ class Monitoring:
         verdict: "changed", "signals", "no_change_shown" or "too_few_sessions".
         answer: The verdict in a sentence.
         changes: Found changes and logged calibrations within the history, by date.
-        signals: Sessions beyond limits since the last change.
+        signals: Sessions beyond limits since the last change, of all channels; the verdict rests on
+            those of torque.
         charts: One a channel, torque first.
         events: What was logged of the cell, by date.
         warnings: Sentences the reader must see.

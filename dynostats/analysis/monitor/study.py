@@ -217,8 +217,8 @@ def _with_signals(frame: pl.DataFrame) -> pl.DataFrame:
 def _signals(chart: Chart, *, present: int) -> tuple[Signal, ...]:
     """Return what lies beyond the limits since the last change.
 
-    A range alone is marked on its chart, but is no signal: of steady histories of 20 sessions every
-    fifth has one (reports/monitor.md), and what matters in it shows on the other charts.
+    A range alone is marked on its chart, but is no signal: of steady histories of 20 sessions one
+    in nine has one (reports/monitor.md), and what matters in it shows on the other charts.
     """
     return tuple(
         Signal(

@@ -44,7 +44,7 @@ def monitor_cell(scope: Scope, channels: Sequence[str] | None = None) -> Monitor
     )
     signals = tuple(signal for one in studied for signal in one.signals)
     enough = studied[0].longest >= studied[0].least
-    verdict = _conclude(changes, signals, enough=enough)
+    verdict = _conclude(changes, studied[0].signals, enough=enough)
     return Monitoring(
         dyno=scope.dyno,
         engine=scope.engine,
@@ -52,7 +52,9 @@ def monitor_cell(scope: Scope, channels: Sequence[str] | None = None) -> Monitor
         band=torque.band,
         alpha=ALPHA,
         verdict=verdict,
-        answer=say_answer(verdict, changes, signals, sessions=len(torque), setup=scope.setup),
+        answer=say_answer(
+            verdict, changes, studied[0].signals, sessions=len(torque), setup=scope.setup
+        ),
         changes=changes,
         signals=signals,
         charts=tuple(one.chart for one in studied),
@@ -109,6 +111,7 @@ def _alpha_of(series: Series, every: Sequence[Series]) -> float:
 
 
 def _conclude(changes: Sequence[Change], signals: Sequence[Signal], *, enough: bool) -> Verdict:
+    """Return the verdict: signals count in torque only, else many a steady cell had one."""
     if any(change.kind == "found" for change in changes):
         return "changed"
     if signals:

@@ -46,7 +46,8 @@ def say_answer(
             names = ", ".join(dict.fromkeys(signal.session for signal in signals))
             return (
                 f"No lasting change is shown in {seen}, but {names} stand"
-                f"{'s' if len({signal.session for signal in signals}) == 1 else ''} out."
+                f"{'s' if len({signal.session for signal in signals}) == 1 else ''} out in torque. "
+                "Of steady cells with 20 sessions some 8% show such a session by chance."
             )
         case "no_change_shown":
             return f"No change is shown in {seen}. A change too small to see is possible."

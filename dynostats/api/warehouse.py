@@ -767,7 +767,7 @@ class Warehouse:
 
     def _without_cut_short(self, report: IngestReport) -> IngestReport:
         """Exclude the pulls that ended early beside the rest of their session, and report it."""
-        from dynostats.api.acceptance import exclude_cut_short
+        from dynostats.api.cut_short import exclude_cut_short
 
         with self._writing() as store:
             why = exclude_cut_short(store, [entry.pull for entry in report.stored], who=program())

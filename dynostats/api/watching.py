@@ -21,7 +21,7 @@ from dynostats.analysis.planning.declaration import Declaration
 from dynostats.analysis.planning.progress import follow, of_study
 from dynostats.analysis.planning.run_sheet import PlannedPull
 from dynostats.analysis.planning.state import StudyState
-from dynostats.api.acceptance import exclude_cut_short
+from dynostats.api.cut_short import exclude_cut_short
 from dynostats.api.declared import read_declaration
 from dynostats.api.state import bring_up_to_date
 from dynostats.errors import DynostatsError, InputError

@@ -52,6 +52,8 @@ def _of_engine(pulls: pl.DataFrame) -> Iterator[PullFinding]:
     whole = np.median(ends[accepted], axis=0) if accepted.sum() > LEAST_OF_ENGINE else None
     for number in range(int(session.max(initial=-1)) + 1):
         rows = np.flatnonzero(session == number)
+        if accepted[rows].sum() > LEAST_OTHERS and _all_alike(ends[rows]):
+            continue
         for row in rows:
             others = rows[(rows != row) & accepted[rows]]
             alone = len(others) < LEAST_OTHERS
@@ -62,6 +64,11 @@ def _of_engine(pulls: pl.DataFrame) -> Iterator[PullFinding]:
             finding = _judge(pulls["pull"][int(row)], ends[row], usual, twins)
             if finding is not None:
                 yield replace(finding, severity="doubtful") if alone else finding
+
+
+def _all_alike(ends: Floats) -> bool:
+    """Tell the ordinary session: none of its pulls can miss enough of what the others cover."""
+    return bool(np.ptp(ends, axis=0).sum() <= LEAST_MISSING_RPM)
 
 
 def _judge(pull: str, own: Floats, usual: Floats, twins: Floats) -> PullFinding | None:

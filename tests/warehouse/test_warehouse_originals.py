@@ -139,8 +139,10 @@ def test_a_table_of_its_own_is_packed_once_and_a_shared_one_again_and_again(
 
     def blocks():
         with duckdb.connect(path, read_only=True) as connection:
-            segments = connection.sql(f"from pragma_storage_info('{table}')").pl()
-            return segments.filter(column_name="data")["block_id"].to_list()
+            rows = connection.execute(
+                "select block_id from pragma_storage_info(?) where column_name = 'data'", [table]
+            )
+            return [block for (block,) in rows.fetchall()]
 
     store_batch(0)
     first = blocks()

@@ -11,8 +11,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from dynostats.errors import InputError, WarehouseError
-from dynostats.ingest import read_log
-from dynostats.intake import ingest, pulls, readers, reingest, run
+from dynostats.ingest import delimited, read_log
+from dynostats.intake import ingest, pulls, readers, reingest, run, steps
 from dynostats.warehouse import open_store, verify
 
 HEADER = "time [s],engine_speed [rpm],torque [N.m]"
@@ -144,15 +144,36 @@ def test_a_bad_file_never_stops_the_others(shop, warehouse):
 def test_an_error_nobody_foresaw_refuses_its_file_and_spares_the_others(
     shop, warehouse, monkeypatch
 ):
-    def read(task, *, table):
-        if task.file.shown == "run2.csv":
+    def find(values):
+        if values["torque"].max() == worst:
             raise ZeroDivisionError
-        return read_pulls(task, table=table)
+        return find_sweeps(values)
 
-    read_pulls = pulls.read_pulls
-    monkeypatch.setattr(pulls, "read_pulls", read)
+    worst = read_log((shop / "run2.csv").read_bytes(), name="run2.csv").samples["torque"].max()
+    find_sweeps = steps.find_sweeps
+    monkeypatch.setattr(steps, "find_sweeps", find)
     report = ingest([shop], warehouse=warehouse)
     assert len(report.stored) == 2
+    assert report.refused[0].file == "run2.csv"
+    assert "ZeroDivisionError" in report.refused[0].what
+
+
+def test_an_error_nobody_foresaw_in_many_files_at_once_is_told_of_the_file_that_makes_it(
+    shop, warehouse, monkeypatch
+):
+    culprit = (shop / "run2.csv").read_bytes()
+
+    def read(files, table):
+        if culprit in files:
+            raise ZeroDivisionError
+        return read_plain(files, table)
+
+    read_plain = pulls.read_plain
+    monkeypatch.setattr(pulls, "read_plain", read)
+    monkeypatch.setattr(delimited, "read_plain", read)
+    report = ingest([shop], warehouse=warehouse)
+    assert [entry.file for entry in report.stored] == ["run1.csv", "run3.csv"]
+    assert [entry.file for entry in report.refused] == ["run2.csv"]
     assert "ZeroDivisionError" in report.refused[0].what
 
 
@@ -494,12 +515,12 @@ def test_a_file_that_cannot_be_read_any_more_stays_as_it_was(shop, warehouse, mo
     ingest([shop], warehouse=warehouse)
     before = verify(warehouse)
 
-    def read_log_no_more(_, *, name, **options):
-        assert set(options) == {"table", "ambient"}
+    def read_no_more(_, table, *, name):
+        assert table.find("torque")
         msg = "no longer understood"
         raise InputError(msg, where=name, mend="None.")
 
-    monkeypatch.setattr("dynostats.intake.pulls.read_log", read_log_no_more)
+    monkeypatch.setattr(steps, "read_table", read_no_more)
     report = reingest(["P2"], warehouse=warehouse, who="test")
     assert [entry.file for entry in report.refused] == ["run2.csv"]
     assert verify(warehouse) == before

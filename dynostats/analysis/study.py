@@ -154,9 +154,14 @@ def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:
             mend=f"Setups of this engine: {known}.",
         )
     if of_setup.filter(state="accepted").is_empty():
+        first = of_setup.row(0, named=True)
+        why = first.get("why") or "no reason was given"
         raise AnalysisError(
             f"every pull of setup '{setup}' on engine '{engine}' is excluded",
-            mend="See why with `pulls`, and `include` one if it was excluded by mistake.",
+            where=", ".join(of_setup["pull"]),
+            mend=f"{first['pull']} is excluded because: {why}. "
+            "`pulls` lists the reasons; `include` one if it was excluded by mistake, or pull "
+            "the setup again.",
         )
 
 

@@ -24,7 +24,7 @@ from dynostats.warehouse import Store
 # them, and what is years away says little of what is usual now.
 MOST_TOGETHER = 300
 # So many pulls of an engine, the nearest, stand beside those that a question is about.
-MOST_BESIDE = 80
+MOST_BESIDE = 40
 # Curves whose widths of smoothing differ by less than this factor are smoothed alike.
 UNLIKE_SMOOTHING = 1.2
 

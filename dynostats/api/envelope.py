@@ -15,6 +15,7 @@ from dynostats.analysis.monitor import Break
 from dynostats.api.monitor import find_breaks
 from dynostats.api.names import require_name
 from dynostats.api.results import as_html
+from dynostats.curves import Aligned, align_channels, find_sweeps
 from dynostats.errors import AnalysisError, InputError
 from dynostats.ingest import Ambient, ChannelTable, read_log
 from dynostats.warehouse import Store
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 MOST_HISTORY = 400
 # So many reference logs tell how much a single sample scatters.
 MOST_SAMPLED = 4
+# What its reader doubts of a log is told where it names one of these.
+_MATTER = ("engine_speed", "clock", *LOAD_CHANNELS, *CHANNELS)
 # Barometers of places where engines run; common practice, no published source.
 _AMBIENT_KPA = (50.0, 110.0)
 
@@ -104,11 +107,22 @@ def _read_file(path: Path, name: str, table: ChannelTable, ambient: Ambient) -> 
         raise InputError("there is no such file", where=str(path), mend="Check the path.")
     data = path.read_bytes()
     log = read_log(data, name=name, table=table, ambient=ambient)
-    remarks = tuple(one.message for one in log.findings if one.severity == "doubtful")
+    aligned = _align(log.samples, table)
+    doubts = (one.message for one in log.findings if one.severity == "doubtful")
+    remarks = tuple(text for text in doubts if any(name in text for name in _MATTER))
     return ReadFile(
-        log=NewLog(name=name, samples=log.samples, remarks=remarks),
+        log=NewLog(name=name, samples=aligned.samples, remarks=(*remarks, *aligned.findings)),
         sha256=hashlib.sha256(data).hexdigest(),
     )
+
+
+def _align(samples: pl.DataFrame, table: ChannelTable) -> Aligned:
+    """Align late channels as the channel file says, as `ingest` does."""
+    try:
+        pulls = find_sweeps(samples).pulls
+    except InputError:  # no full-load rise: a lag that is stated can be aligned all the same
+        pulls = ()
+    return align_channels(samples, table.lags, pulls)
 
 
 def gather_reference(
@@ -151,7 +165,7 @@ def gather_reference(
     )
     remarks = _remarks(mine, same, dyno, len(members))
     own = mine.filter(pl.col("pull").is_in(members))
-    return reference, (*remarks, *_warn_old(find_breaks(store, dyno), own))
+    return reference, (*remarks, *_warn_old(find_breaks(store, every, dyno), own))
 
 
 def _others() -> tuple[str, ...]:

@@ -7,22 +7,29 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison
+from dynostats.analysis.conditions import put_on_footing
+from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.monitor import (
+    ALPHA,
     CHANNELS,
     Break,
     CellEvent,
     Monitoring,
     Scope,
+    least_sessions,
     monitor_cell,
     read_breaks,
     warn_compared,
     warn_history,
 )
+from dynostats.api.conditions import gather_conditions
 from dynostats.api.names import require_name
 from dynostats.api.results import as_html
+from dynostats.curves.correction import find_standard
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 
@@ -75,6 +82,7 @@ def gather_scope(
     engine: str | None,
     setup: str | None,
     channels: Sequence[str] | None,
+    correction: str | None,
 ) -> Scope:
     """Gather the most repeated setup in scope, its curves, and the events of its dyno.
 
@@ -84,10 +92,12 @@ def gather_scope(
         engine: Only this engine.
         setup: Only this setup.
         channels: Channels wanted beside torque; None for the usual ones.
+        correction: Ambient correction by name; None for what the sheets declare, else none.
 
     Raises:
         WarehouseError: A name is not stored, or there are no curves of a channel.
-        AnalysisError: No pull is accepted in that scope.
+        AnalysisError: No pull is accepted in that scope, or one cannot be brought to the
+            correction.
     """
     every = store.pulls().with_columns(pl.col("dyno").fill_null(""))
     asked = {"dyno": dyno, "engine": engine, "setup": setup}
@@ -95,19 +105,60 @@ def gather_scope(
         if name is not None:
             require_name(name, every[kind].unique().to_list(), kind=kind)
     chosen = {kind: name for kind, name in asked.items() if name is not None}
+    wanted = ("torque", *(CHANNELS if channels is None else channels))
+    asked_for = None if correction is None else find_standard(correction)
     accepted = every.filter(state="accepted", **chosen)
+    scope = _read_scope(store, accepted, channels=wanted, correction=asked_for)
+    return replace(scope, units=dict(store.query("channels").select("channel", "unit").rows()))
+
+
+def _read_scope(
+    store: Store, accepted: pl.DataFrame, *, channels: Sequence[str], correction: str | None
+) -> Scope:
+    """Read the most repeated setup of some pulls, and the events of its dyno."""
     reference = most_repeated(accepted)
     pulls = accepted.filter(**reference)
-    wanted = ("torque", *(CHANNELS if channels is None else channels))
+    curves = store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(channels)))
+    conditions = gather_conditions(
+        store, pulls, engines={reference["engine"]}, setups={reference["setup"]}
+    )
+    torque = curves.filter(pl.col("torque") > 0)
+    if torque.is_empty():
+        footing = None
+    else:
+        measured = pulls.join(torque, on="pull", how="semi", maintain_order="left")
+        footing = put_on_footing(
+            curve_set(measured, torque),
+            measured,
+            conditions,
+            compared=np.ones(measured.height, dtype=np.bool_),
+            asked=correction,
+        )
+        curves = curves.drop("torque").join(
+            _long_torque(footing.curves), on=["pull", "rpm"], how="left", maintain_order="left"
+        )
     return Scope(
         dyno=reference["dyno"],
         engine=reference["engine"],
         setup=reference["setup"],
         pulls=pulls.select("pull", "session", "started"),
-        curves=store.curves(pulls["pull"].to_list(), channels=tuple(dict.fromkeys(wanted))),
+        curves=curves,
         events=standing_events(store, reference["dyno"]),
-        units=dict(store.query("channels").select("channel", "unit").rows()),
+        correction="none" if footing is None else footing.correction,
+        remarks=() if footing is None else footing.warnings,
     )
+
+
+def _long_torque(curves: CurveSet) -> pl.DataFrame:
+    """Return one row a pull and grid speed: pull, rpm, torque in N.m."""
+    torque = np.exp(curves.log_torque)
+    return pl.DataFrame(
+        {
+            "pull": np.repeat(curves.pull, len(curves.rpm)),
+            "rpm": np.tile(curves.rpm, len(curves)),
+            "torque": torque.ravel(),
+        }
+    ).filter(pl.col("torque").is_not_nan())
 
 
 def most_repeated(accepted: pl.DataFrame) -> dict[str, str]:
@@ -139,36 +190,68 @@ def standing_events(store: Store, dyno: str) -> tuple[CellEvent, ...]:
     return tuple(CellEvent(**row) for row in standing.select(names).iter_rows(named=True))
 
 
-def warn_of_breaks(store: Store, found: Sequence[Comparison]) -> tuple[Comparison, ...]:
-    """Return comparisons of one dyno with what breaks in its history mean for them."""
-    dyno = str(found[0].pull_table["dyno"].fill_null("")[0])
-    pulls = store.pulls().with_columns(pl.col("dyno").fill_null(""))
-    breaks = find_breaks(store, dyno)
-    history = tuple(warn_history(breaks, pulls.filter(state="accepted", dyno=dyno)))
+def find_breaks(store: Store, pulls: pl.DataFrame, dyno: str) -> tuple[Break, ...]:
+    """Return the logged calibrations of a dyno, and the changes of its most repeated setup.
+
+    Args:
+        store: The open warehouse.
+        pulls: One row a stored pull.
+        dyno: The dyno; "" where none is named.
+    """
+    named = pl.col("dyno").fill_null("")
+    accepted = pulls.with_columns(named).filter(state="accepted", dyno=dyno)
+    events = standing_events(store, dyno)
+    try:
+        reference = most_repeated(accepted)
+    except AnalysisError:  # nothing to monitor: what was logged still stands
+        return read_breaks(None, events)
+    if accepted.filter(**reference)["session"].n_unique() < least_sessions(ALPHA):
+        return read_breaks(None, events)
+    try:
+        scope = _read_scope(store, accepted, channels=("torque",), correction=None)
+        found = monitor_cell(scope, ())
+    except AnalysisError:  # no torque in it, or measured in ways that cannot be compared
+        return read_breaks(None, events)
+    return read_breaks(found, events)
+
+
+def warn_of_breaks(
+    found: Sequence[Comparison], breaks: Sequence[Break], history: pl.DataFrame
+) -> tuple[Comparison, ...]:
+    """Return comparisons of one dyno with what breaks in its history mean for them.
+
+    Args:
+        found: The comparisons.
+        breaks: Of their dyno.
+        history: One row a pull that their noise was learned from, with its state.
+    """
+    accepted = history.filter(state="accepted")
+    of_history = tuple(warn_history(breaks, accepted))
     return tuple(
-        replace(one, warnings=(*one.warnings, *warn_compared(breaks, one.pull_table), *history))
+        replace(one, warnings=(*one.warnings, *warn_compared(breaks, one.pull_table), *of_history))
         for one in found
     )
 
 
-def warn_of_noise(store: Store, pulls: pl.DataFrame) -> tuple[str, ...]:
-    """Return what breaks mean for a noise learned from pulls of any dynos."""
+def dyno_of(found: Comparison) -> str:
+    """Return the dyno of a comparison; "" where none is named."""
+    return str(found.pull_table["dyno"].fill_null("")[0])
+
+
+def warn_of_noise(store: Store, every: pl.DataFrame, pulls: pl.DataFrame) -> tuple[str, ...]:
+    """Return what breaks mean for a noise learned from pulls of any dynos.
+
+    Args:
+        store: The open warehouse.
+        every: One row a stored pull.
+        pulls: Those that the noise was learned from.
+    """
     named = pulls.with_columns(pl.col("dyno").fill_null(""))
     return tuple(
         text
         for dyno in named["dyno"].unique(maintain_order=True).to_list()
-        for text in warn_history(find_breaks(store, dyno), named.filter(dyno=dyno))
+        for text in warn_history(find_breaks(store, every, dyno), named.filter(dyno=dyno))
     )
-
-
-def find_breaks(store: Store, dyno: str) -> tuple[Break, ...]:
-    """Return the logged calibrations of a dyno, and the changes of its most repeated setup."""
-    try:
-        scope = gather_scope(store, dyno=dyno, engine=None, setup=None, channels=())
-        found = monitor_cell(scope, ())
-    except AnalysisError:  # nothing to monitor: what was logged still stands
-        found = None
-    return read_breaks(found, standing_events(store, dyno))
 
 
 def dyno_of_event(store: Store, dyno: str | None) -> str | None:

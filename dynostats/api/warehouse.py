@@ -266,7 +266,7 @@ class Warehouse:
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
         from dynostats.api.declared import hold_against_declared
-        from dynostats.api.monitor import warn_of_breaks
+        from dynostats.api.monitor import dyno_of, find_breaks, warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -299,6 +299,7 @@ class Warehouse:
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
             judged = judge_stored(store, used_pulls(found), among=near)
+            breaks = find_breaks(store, pulls, dyno_of(found[0]))
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
@@ -308,8 +309,8 @@ class Warehouse:
             )
 
         told = add_doubts(found, judged, ask_without=ask_without)
+        told = warn_of_breaks(told, breaks, near)
         with self._reading() as store:
-            told = warn_of_breaks(store, told)
             told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
@@ -393,7 +394,7 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-            breaks = warn_of_noise(store, pulls)
+            breaks = warn_of_noise(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
 
@@ -443,6 +444,7 @@ class Warehouse:
         engine: str | None = None,
         setup: str | None = None,
         channels: Sequence[str] | None = None,
+        correction: str | None = None,
     ) -> CellMonitoring:
         """Say whether the cell is still the cell it was, from a reference setup.
 
@@ -452,19 +454,28 @@ class Warehouse:
             setup: The reference setup; None for the one pulled in most sessions.
             channels: Channels charted beside torque; None for boost, mixture, fuel and oil
                 pressure, as far as the pulls have them.
+            correction: Ambient correction of torque by name, as in `compare`.
 
         Raises:
             WarehouseError: A name is not stored.
-            AnalysisError: No pull is accepted in that scope, or none has a channel named.
+            AnalysisError: No pull is accepted in that scope, none has a channel named, or one
+                cannot be brought to the correction.
         """
         from dynostats.analysis.monitor import monitor_cell
         from dynostats.api.monitor import CellMonitoring, gather_scope
 
         with self._reading() as store:
-            scope = gather_scope(store, dyno=dyno, engine=engine, setup=setup, channels=channels)
+            scope = gather_scope(
+                store,
+                dyno=dyno,
+                engine=engine,
+                setup=setup,
+                channels=channels,
+                correction=correction,
+            )
         return CellMonitoring.of(monitor_cell(scope, channels))
 
-    def add_event(
+    def event(
         self,
         kind: str,
         what: str,

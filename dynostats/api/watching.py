@@ -171,7 +171,7 @@ class Watch:
     def _take(self, landing: Landing) -> list[Event]:
         """Store one complete file as a pull, unless its bytes are stored."""
         name = landing.file.shown
-        data = landing.file.path.read_bytes()
+        data = Path(landing.file.path).read_bytes()
         if len(data) != landing.size:  # it was written to in between: next time
             return []
         digest = hashlib.sha256(data).hexdigest()
@@ -224,27 +224,27 @@ class Watch:
     def _ingest(self, landing: Landing, pulls: pl.DataFrame) -> IngestReport:
         """Read the file with the labels of its sheet, of the run sheet, or of what is next."""
         file = landing.file
-        if sheets_in(file.path.parent):
+        if sheets_in(Path(file.folder)):
             paperwork = Paperwork([file], sheet=None)
             if paperwork.rows_of(file):
                 return ingest(
-                    [file.path],
+                    [Path(file.path)],
                     warehouse=self.warehouse,
                     sheet=paperwork.sheets[0].path,
                     channels=self._channels,
                 )
-        row = _row_for(file.path, self.declared, pulls)
+        row = _row_for(Path(file.path), self.declared, pulls)
         with tempfile.TemporaryDirectory(prefix="dynostats-watch-") as place:
             sheet = Path(place) / "sheet.csv"
-            _write_row(sheet, file.path.name, self.declared, row, pulls)
+            _write_row(sheet, file.name, self.declared, row, pulls)
             return ingest(
-                [file.path], warehouse=self.warehouse, sheet=sheet, channels=self._channels
+                [Path(file.path)], warehouse=self.warehouse, sheet=sheet, channels=self._channels
             )
 
 
 def _shorter_files(store: Store, pulls: pl.DataFrame, landing: Landing, data: bytes) -> list[str]:
     """Return accepted pulls of files that these bytes go on from: the same file, read too early."""
-    alike = pulls.filter(file=landing.file.path.name).filter(pl.col("state") == "accepted")
+    alike = pulls.filter(file=landing.file.name).filter(pl.col("state") == "accepted")
     found: list[str] = []
     for row in alike.iter_rows(named=True):
         before = store.source(str(row["sha256"]))

@@ -48,6 +48,12 @@ def _warehouse() -> Warehouse:
     "fuel and oil pressure, as far as the pulls have them].",
 )
 @click.option(
+    "--correction",
+    metavar="NAME",
+    help="Ambient correction of torque, as in `compare`: takes the weather out of an engine that "
+    "breathes freely [default: what the sheet says the torque already has, else none].",
+)
+@click.option(
     "--report",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
@@ -186,7 +192,7 @@ def add_event(kind: str, what: str, at: datetime | None, dyno: str | None, who: 
       dynostats event add calibration "load cell, dead weights" --at 2025-05-12
       dynostats event add repair "water brake bearing changed" --dyno cell-1
     """
-    name = _warehouse().add_event(kind, what, at=at, dyno=dyno, who=who)
+    name = _warehouse().event(kind, what, at=at, dyno=dyno, who=who)
     if current().as_json:
         print_json({"event": name, "kind": kind, "what": what})
     else:

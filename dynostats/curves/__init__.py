@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dynostats.curves.grid import GRID_STEP_RPM, bandwidth_of, curve_of, smooth
+from dynostats.curves.grid import GRID_STEP_RPM, bandwidth_of, curve_of, fit_curves, smooth
 from dynostats.curves.lag import Aligned, align_channels
 from dynostats.curves.sweep import Sweep, Sweeps, find_sweeps
 
@@ -15,5 +15,6 @@ __all__ = [
     "bandwidth_of",
     "curve_of",
     "find_sweeps",
+    "fit_curves",
     "smooth",
 ]

@@ -10,10 +10,11 @@ import math
 
 import numpy as np
 import polars as pl
+from numpy.lib.stride_tricks import sliding_window_view
 
-from dynostats.arrays import Flags, Floats
+from dynostats.arrays import Channels, Flags, Floats
 from dynostats.curves.steps import mean_of_steps
-from dynostats.curves.sweep import Sweep, column_of
+from dynostats.curves.sweep import Sweep
 from dynostats.errors import InputError
 
 GRID_STEP_RPM = 50.0
@@ -39,37 +40,31 @@ def curve_of(samples: pl.DataFrame, sweep: Sweep) -> pl.DataFrame:
     Raises:
         InputError: The pull covers fewer than four grid speeds.
     """
+    return fit_curves(Channels.of(samples), sweep).frame()
+
+
+def fit_curves(samples: Channels, sweep: Sweep) -> Channels:
+    """Return what `curve_of` does, as channels of which the first is rpm."""
     left_out = {"time", "engine_speed"} if sweep.steps else {"engine_speed"}
-    names = [
-        name for name, kind in samples.schema.items() if kind.is_numeric() and name not in left_out
-    ]
-    table = _table(samples, ["engine_speed", *names])
-    usable = np.isfinite(table[:, 0])
-    usable[list(sweep.dropouts)] = False
-    table = table[sweep.rows][usable[sweep.rows]]
+    names = [name for name in samples.names if name not in left_out]
+    table = samples.take(["engine_speed", *names])[:, sweep.rows]
+    usable = np.isfinite(table[0])
+    usable[[row - sweep.first_row for row in sweep.dropouts]] = False
+    if not usable.all():
+        table = table[:, usable]
     if sweep.steps:
-        table = mean_of_steps(table)
-    speed, values = table[:, 0], table[:, 1:]
+        table = mean_of_steps(table.T).T
+    speed, values = table[0], table[1:]
     grid = _grid(speed)
-    smoothed = smooth(speed, values, grid, bandwidth_rpm=_bandwidth(speed))
-    curve = pl.from_numpy(np.column_stack([grid, smoothed]), schema=["rpm", *names])
-    return curve.fill_nan(None) if np.isnan(smoothed).any() else curve
+    curve = np.empty((1 + len(names), len(grid)))
+    curve[0] = grid
+    curve[1:] = smooth(speed, values.T, grid, bandwidth_rpm=_bandwidth(speed)).T
+    return Channels(("rpm", *names), curve)
 
 
-def _table(samples: pl.DataFrame, names: list[str]) -> Floats:
-    """Return channels as one array, shape (samples, channels), NaN where missing.
-
-    The frame is taken as a whole where it can be: column by column costs more than the curve.
-    """
-    if not all(kind.is_numeric() for kind in samples.dtypes):
-        samples = samples.select(names)
-    places = [samples.columns.index(name) for name in names]
-    return samples.to_numpy()[:, places].astype(np.float64, copy=False)
-
-
-def bandwidth_of(samples: pl.DataFrame, sweep: Sweep) -> float:
+def bandwidth_of(samples: pl.DataFrame | Channels, sweep: Sweep) -> float:
     """Return the half-width of the smoothing kernel used for a pull, rpm."""
-    speed = column_of(samples, "engine_speed")[sweep.rows]
+    speed = Channels.of(samples)["engine_speed"][sweep.rows]
     speed = speed[np.isfinite(speed)]
     if sweep.steps:
         speed = mean_of_steps(speed[:, None])[:, 0]
@@ -89,47 +84,53 @@ def smooth(speed: Floats, values: Floats, grid: Floats, *, bandwidth_rpm: float)
         Shape (speeds, channels); NaN where no two samples lie within the kernel or the samples
         around the grid speed are further apart than the kernel is wide.
     """
-    result = np.full((len(grid), values.shape[1]), np.nan)
-    known = np.isfinite(values)
-    whole = known.all(axis=0)
-    if whole.any():
-        result[:, whole] = _operator(speed, grid, bandwidth_rpm) @ values[:, whole]
-    for at in np.flatnonzero(~whole):
-        rows = known[:, at]
-        if rows.sum() >= 2:
-            result[:, at] = _operator(speed[rows], grid, bandwidth_rpm) @ values[rows, at]
-    return result
-
-
-def _operator(speed: Floats, grid: Floats, bandwidth_rpm: float) -> Floats:
-    """Return the weights of the samples at each grid speed, shape (speeds, samples).
-
-    Only the samples within the kernel are worked on: sorted by speed they are one run of a row,
-    a tenth of all samples in an ordinary pull.
-    """
     order = np.argsort(speed, kind="stable")
-    ordered = speed[order]
+    ordered, columns = speed[order], np.take(values.T, order, axis=1)
+    known = np.isfinite(columns)
+    whole = known.all(axis=1)
+    if whole.all():
+        return _fit(ordered, columns, grid, bandwidth_rpm).T
+    result = np.full((len(columns), len(grid)), np.nan)
+    if whole.any():
+        result[whole] = _fit(ordered, columns[whole], grid, bandwidth_rpm)
+    for at in np.flatnonzero(~whole):
+        rows = known[at]
+        if rows.sum() >= 2:
+            result[at] = _fit(ordered[rows], columns[at : at + 1, rows], grid, bandwidth_rpm)
+    return result.T
+
+
+def _fit(ordered: Floats, columns: Floats, grid: Floats, bandwidth_rpm: float) -> Floats:
+    """Return the local-linear fit of channels at each grid speed, shape (channels, speeds).
+
+    Only the samples within the kernel are worked on: sorted by speed they are one run of rows, a
+    tenth of all samples in an ordinary pull. The runs are taken equally long; the kernel is zero
+    on what that adds.
+
+    Args:
+        ordered: Engine speed, rising, shape (samples,), rpm.
+        columns: Channels in that order, shape (channels, samples), nothing missing.
+        grid: Speeds asked for, shape (speeds,), rpm.
+        bandwidth_rpm: Half-width of the kernel, rpm.
+    """
     first = np.searchsorted(ordered, grid - bandwidth_rpm, side="right")
     last = np.searchsorted(ordered, grid + bandwidth_rpm, side="left")
-    places = first[:, None] + np.arange((last - first).max(initial=0))
-    within = places < last[:, None]
-    places = np.minimum(places, len(ordered) - 1)
-    away = ordered[places] - grid[:, None]
-    kernel = np.where(within, 1.0 - (away / bandwidth_rpm) ** 2, 0.0)
-    s0 = kernel.sum(axis=1)
-    s1 = (kernel * away).sum(axis=1)
-    s2 = (kernel * away**2).sum(axis=1)
+    width = max(int((last - first).max()), 1)
+    starts = np.minimum(first, len(ordered) - width)
+    # Distances in half-widths of the kernel.
+    away = (ordered[starts[:, None] + np.arange(width)] - grid[:, None]) / bandwidth_rpm
+    kernel = np.maximum(1.0 - away**2, 0.0)
+    leaning = kernel * away
+    s0, s1 = np.einsum("sw->s", kernel), np.einsum("sw->s", leaning)
+    s2 = np.einsum("sw,sw->s", leaning, away)
     determinant = s0 * s2 - s1**2
-    usable = (determinant > 1e-9 * np.maximum(s0, 1e-300) ** 2 * bandwidth_rpm**2) & _bracketed(
-        ordered, grid, bandwidth_rpm
-    )
-    scale: Floats = np.where(usable, determinant, np.nan)
-    weights = kernel * (s2[:, None] - away * s1[:, None]) / scale[:, None]
-    rows = np.broadcast_to(np.arange(len(grid))[:, None], places.shape)
-    operator = np.zeros((len(grid), len(speed)))
-    operator[rows[within], order[places[within]]] = weights[within]
-    operator[~usable] = np.nan
-    return operator
+    usable = (determinant > 1e-9 * s0**2) & _bracketed(ordered, grid, bandwidth_rpm)
+    scale = np.where(usable, determinant, np.nan)
+    kernel *= (s2 / scale)[:, None]
+    leaning *= (s1 / scale)[:, None]
+    weights = kernel - leaning
+    runs = sliding_window_view(columns, width, axis=1)[:, starts]
+    return np.einsum("csw,sw->cs", runs, weights)
 
 
 def _bracketed(ordered: Floats, grid: Floats, bandwidth_rpm: float) -> Flags:

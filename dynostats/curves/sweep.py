@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from dynostats.arrays import Flags, Floats
+from dynostats.arrays import Channels, Flags, Floats
 from dynostats.curves.steps import find_levels
 from dynostats.errors import InputError
 
@@ -73,7 +73,7 @@ class Sweeps:
     others: tuple[Sweep, ...] = ()
 
 
-def find_sweeps(samples: pl.DataFrame) -> Sweeps:
+def find_sweeps(samples: pl.DataFrame | Channels) -> Sweeps:
     """Find the pulls of a log.
 
     Args:
@@ -86,8 +86,9 @@ def find_sweeps(samples: pl.DataFrame) -> Sweeps:
     Raises:
         InputError: There is no rise of engine speed under load of at least 8 rows.
     """
-    speed = column_of(samples, "engine_speed")
-    loaded, bridged = _bridge(_under_load(samples))
+    log = Channels.of(samples)
+    speed = log["engine_speed"]
+    loaded, bridged = _bridge(_under_load(log))
     parts = [
         _trim(speed, part) for rise in _rises(speed) for part in _loaded_parts(speed, loaded, rise)
     ]
@@ -98,7 +99,7 @@ def find_sweeps(samples: pl.DataFrame) -> Sweeps:
             f"{LEAST_ROWS} samples, so there is no pull in it",
             mend="Log a full-load pull from low to high engine speed, faster or for longer.",
         )
-    pulls = _choose(speed, _clock(samples), long_enough)
+    pulls = _choose(speed, _clock(log), long_enough)
     return Sweeps(
         pulls=tuple(
             Sweep(
@@ -130,6 +131,8 @@ def _rows(part: _Part) -> int:
 
 def _choose(speed: Floats, clock: Floats, parts: list[_Part]) -> list[_Part]:
     """Pick the pulls: long in time, and covering what the widest of them covers."""
+    if len(parts) == 1 and speed[parts[0][1]] > speed[parts[0][0]]:
+        return parts
     lasts = np.array([_lasting(clock, part) for part in parts])
     slow = [p for p, last in zip(parts, lasts, strict=True) if last >= BLIP_SHARE * lasts.max()]
     widest = max(slow, key=lambda part: speed[part[1]] - speed[part[0]])
@@ -144,32 +147,33 @@ def _inside(row: int, pulls: list[_Part]) -> bool:
     return any(first <= row <= last for first, last in pulls)
 
 
-def column_of(samples: pl.DataFrame, name: str) -> Floats:
+def column_of(samples: pl.DataFrame | Channels, name: str) -> Floats:
     """Return a channel as floats, NaN where missing.
 
     Series by series: selecting from a frame costs more than the whole curve of an ordinary pull.
     """
+    if isinstance(samples, Channels):
+        return samples[name]
     series = samples[name]
     if series.dtype != pl.Float64:
         series = series.cast(pl.Float64)
     return series.to_numpy()
 
 
-def _clock(samples: pl.DataFrame) -> Floats:
-    if "time" in samples.columns:
-        clock = column_of(samples, "time")
-        if np.isfinite(clock).sum() > 1:
-            return clock
-    return np.arange(samples.height, dtype=float)
+def _clock(log: Channels) -> Floats:
+    clock = log.get("time")
+    if clock is not None and np.isfinite(clock).sum() > 1:
+        return clock
+    return np.arange(log.height, dtype=float)
 
 
-def _under_load(samples: pl.DataFrame) -> Flags:
+def _under_load(log: Channels) -> Flags:
     """Return True where the row may belong to a full-load rise; a missing reading forbids none."""
-    loaded = np.isfinite(column_of(samples, "engine_speed"))
-    if "torque" in samples.columns:
-        loaded &= ~(column_of(samples, "torque") <= 0)
-    if "throttle" in samples.columns:
-        throttle = column_of(samples, "throttle")
+    loaded = np.isfinite(log["engine_speed"])
+    torque, throttle = log.get("torque"), log.get("throttle")
+    if torque is not None:
+        loaded &= ~(torque <= 0)
+    if throttle is not None:
         known = np.sort(throttle[np.isfinite(throttle)])
         if known.size:
             # Not the largest of all: one spike of the channel must not make the rest look lifted.
@@ -180,6 +184,8 @@ def _under_load(samples: pl.DataFrame) -> Flags:
 
 def _bridge(loaded: Flags) -> tuple[Flags, list[int]]:
     """Take a dropout of a few rows as loaded, and say which rows; a row of them is a limiter."""
+    if loaded.all():
+        return loaded, []
     edges = np.flatnonzero(np.diff(np.concatenate(([1], loaded.astype(np.int8), [1]))))
     gaps = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     rows = [
@@ -197,7 +203,13 @@ def _bridge(loaded: Flags) -> tuple[Flags, list[int]]:
 
 
 def _reversal(speed: Floats) -> float:
-    return max(REVERSAL_RPM, REVERSAL_SHARE * float(np.nanmax(speed) - np.nanmin(speed)))
+    low, high = _ends(speed)
+    return max(REVERSAL_RPM, REVERSAL_SHARE * (high - low))
+
+
+def _ends(speed: Floats) -> tuple[float, float]:
+    """Return lowest and highest speed; a fifth of the time that nanmin and nanmax take."""
+    return float(np.fmin.reduce(speed)), float(np.fmax.reduce(speed))
 
 
 def _rises(speed: Floats) -> list[_Part]:
@@ -263,6 +275,8 @@ def _loaded_parts(speed: Floats, loaded: Flags, rise: _Part) -> list[_Part]:
     """Return the stretches of a rise under load that rise themselves."""
     low, high = rise
     on = loaded[low : high + 1] | ~np.isfinite(speed[low : high + 1])
+    if on.all():
+        return [rise] if np.isfinite(speed[low : high + 1]).sum() > 1 else []
     edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
     parts = [
         (low + int(first), low + int(last) - 1)
@@ -282,19 +296,22 @@ def _trim(speed: Floats, part: _Part) -> _Part:
     if find_levels(own).size > 0:
         return part
     near = _reversal(speed)
-    held = np.flatnonzero(own <= np.nanmin(own) + near / 2)
+    lowest = _ends(own)[0]
+    held = np.flatnonzero(own <= lowest + near / 2)
     waits = held.size > _rows_passing(own, near / 2)
-    first += int(held[-1]) if waits else int(np.nanargmin(own))
+    first += int(held[-1] if waits else np.argmax(own == lowest))
     own = speed[first : last + 1]
-    top = np.flatnonzero(own >= np.nanmax(own) - near)
+    highest = _ends(own)[1]
+    top = np.flatnonzero(own >= highest - near)
     if top.size > _rows_passing(own, near):
         return first, first + int(top[0])
-    return first, first + int(np.nanargmax(own))
+    return first, first + int(np.argmax(own == highest))
 
 
 def _rows_passing(speed: Floats, width: float) -> float:
     """Return more rows than a sweep spends in a width of speed, with twice its usual pace."""
-    pace = float(np.nanmax(speed) - np.nanmin(speed)) / max(len(speed) - 1, 1)
+    low, high = _ends(speed)
+    pace = (high - low) / max(len(speed) - 1, 1)
     return LEAST_ROWS + (2.0 * width / pace if pace > 0 else np.inf)
 
 

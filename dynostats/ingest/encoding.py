@@ -13,6 +13,7 @@ _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_WIDE_MARKS = tuple(mark for mark, encoding in _BYTE_ORDER_MARKS if encoding != "utf-8")
 _CODE_UNIT = {"utf-8": 1, "utf-16-le": 2, "utf-16-be": 2, "utf-32-le": 4, "utf-32-be": 4}
 _DOS_END_OF_FILE = "\x1a"
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r\x0b\x0c\x1a"))
@@ -46,6 +47,24 @@ def decode_text(data: bytes, *, name: str) -> str:
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     return text.removesuffix(_DOS_END_OF_FILE)
+
+
+def decode_head(data: bytes) -> str | None:
+    """Return the text of lines above which and below which all is ASCII; None where care is needed.
+
+    What `decode_text` gives for the whole file, for the first lines alone.
+    """
+    bare = data.removeprefix(codecs.BOM_UTF8)
+    if len(bare.translate(None, _CONTROL)) != len(bare) or bare.startswith(_WIDE_MARKS):
+        return None
+    try:
+        return bare.decode("utf-8")
+    except UnicodeDecodeError:
+        pass
+    try:
+        return bare.decode("cp1252") if bare is data else None
+    except UnicodeDecodeError:
+        return None
 
 
 def _decode(data: bytes, *, name: str) -> str:

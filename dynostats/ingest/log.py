@@ -8,6 +8,8 @@ from typing import Literal
 
 import polars as pl
 
+from dynostats.arrays import Channels
+
 Severity = Literal["void", "doubtful", "note"]
 
 
@@ -71,9 +73,9 @@ class Log:
     Args:
         name: Name of the file.
         sha256: SHA-256 of the file's bytes, hexadecimal.
-        samples: One row a sample in file order; Float64 columns under stored names in stored units,
-            unknown channels under their own cleaned name, missing values null.
-        channels: One reading per column of `samples`, in the same order.
+        values: Samples in file order under stored names in stored units; unknown channels under
+            their own cleaned name.
+        channels: One reading per channel of `values`, in the same order.
         metadata: The file's own preamble, key to value, as text.
         findings: What is odd, in the order it was found.
         ambient: Air of the cell as the file itself states it (preamble or columns).
@@ -82,12 +84,17 @@ class Log:
 
     name: str
     sha256: str
-    samples: pl.DataFrame
+    values: Channels
     channels: tuple[ChannelReading, ...]
     metadata: dict[str, str]
     findings: tuple[Finding, ...]
     ambient: Ambient = field(default_factory=Ambient)
     started: datetime | None = None
+
+    @property
+    def samples(self) -> pl.DataFrame:
+        """Return the samples as a frame: one row a sample, Float64, missing values null."""
+        return self.values.frame()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+from functools import lru_cache
 
 import numpy as np
-import polars as pl
 
+from dynostats.arrays import Channels
 from dynostats.ingest.binding import Binding, bind_header
 from dynostats.ingest.channels import ChannelTable, load_channel_table
 from dynostats.ingest.checks import check_samples
@@ -42,18 +43,51 @@ def read_log(
     """
     names = table or load_channel_table()
     raw = read_table(data, names, name=name)
+    return understand(raw, names, name=name, sha256=hashlib.sha256(data).hexdigest(), sheet=ambient)
+
+
+def understand(
+    raw: Table, names: ChannelTable, *, name: str, sha256: str, sheet: Ambient | None
+) -> Log:
+    """Return what the columns of a file's table mean.
+
+    Args:
+        raw: The table.
+        names: Names of channels.
+        name: Name of the file, for messages.
+        sha256: SHA-256 of the file's bytes.
+        sheet: Air of the cell from the shop's sheet.
+
+    Raises:
+        InputError: As `read_log`.
+    """
     draft = _draft(raw, names, name=name)
     settle_columns(draft)
     stated = _own_air(draft, raw, names)
-    draft.air = _merge(_merge(_column_air(draft), ambient), stated)
-    _compare_air(draft, ambient, stated)
+    draft.air = _merge(_merge(_column_air(draft), sheet), stated)
+    _compare_air(draft, sheet, stated)
     settle_pressures(draft)
     check_samples(draft)
     return Log(
         name=name,
-        sha256=hashlib.sha256(data).hexdigest(),
-        samples=_frame(draft),
-        channels=tuple(_read_out(column) for column in draft.columns),
+        sha256=sha256,
+        values=Channels(
+            tuple(column.channel for column in draft.columns),
+            np.array([column.values for column in draft.columns]),
+        ),
+        channels=_read_out(
+            tuple(
+                (
+                    column.source,
+                    column.channel,
+                    column.unit,
+                    column.source_unit,
+                    "; ".join(column.how),
+                    column.spec is not None or column.number == 0,
+                )
+                for column in draft.columns
+            )
+        ),
         metadata=raw.metadata,
         findings=tuple(draft.findings),
         ambient=stated,
@@ -132,19 +166,14 @@ def _compare_air(draft: Draft, sheet: Ambient | None, stated: Ambient) -> None:
         )
 
 
-def _frame(draft: Draft) -> pl.DataFrame:
-    values = np.array([column.values for column in draft.columns])
-    names = [column.channel for column in draft.columns]
-    frame = pl.from_numpy(values, schema=names, orient="col")
-    return frame.fill_nan(None) if np.isnan(values).any() else frame
-
-
-def _read_out(column: Column) -> ChannelReading:
-    return ChannelReading(
-        source=column.source,
-        channel=column.channel,
-        unit=column.unit,
-        source_unit=column.source_unit,
-        how="; ".join(column.how),
-        known=column.spec is not None or column.number == 0,
+@lru_cache(maxsize=1024)
+def _read_out(
+    columns: tuple[tuple[str, str, str, str, str, bool], ...],
+) -> tuple[ChannelReading, ...]:
+    """Return how columns were read; files read alike share one answer."""
+    return tuple(
+        ChannelReading(
+            source=source, channel=channel, unit=unit, source_unit=source_unit, how=how, known=known
+        )
+        for source, channel, unit, source_unit, how, known in columns
     )

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from dynostats.errors import InputError
 from dynostats.ingest.channels import load_channel_table
-from dynostats.ingest.delimited import DELIMITERS, split_lines
 from dynostats.ingest.encoding import decode_text
 from dynostats.ingest.figures import POSSIBLE_AIR
 from dynostats.ingest.labels import Label, read_labels
 from dynostats.ingest.layout import Grid, is_blank
+from dynostats.ingest.lines import DELIMITERS, split_lines
 from dynostats.ingest.log import Ambient, SheetRow
 from dynostats.ingest.numerals import (
     Cell,
@@ -27,6 +27,11 @@ from dynostats.units import convert, unit_dimension
 _REQUIRED = ("file", "engine", "session", "setup")
 _OPTIONAL = ("dyno", "order", "started", "notes")
 _AIR = ("ambient_pressure", "ambient_temperature", "relative_humidity")
+# Units that a reading under another unit's name is mostly written in.
+_OTHER_UNITS = {
+    "ambient_pressure": ("mbar", "inHg", "mmHg", "psi", "bar"),
+    "ambient_temperature": ("degF", "K"),
+}
 _ROWS_SEARCHED = 30
 
 
@@ -232,14 +237,17 @@ def _read_air(sheet: _Sheet, field: str) -> list[float | None]:
     unit = _air_unit(sheet, field, stored.unit)
     low, high = POSSIBLE_AIR[field]
     proofs = decimal_proofs(cells)
+    outside: list[int] = []
     for decimal in sorted(proofs) or (".", ","):
         values, unread = read_numbers(cells, decimal=decimal)
         if unread and len(proofs) <= 1:
             raise _not_number(sheet, field, unread[0], cells)
         turned = [float(value) for value in convert(values, unit, stored.unit)]
-        if all(low <= value <= high for value in turned if value == value):  # noqa: PLR0124 - NaN
-            return [value if value == value else None for value in turned]  # noqa: PLR0124
-    raise _impossible(sheet, field, unit, cells)
+        wrong = [place for place, value in enumerate(turned) if value < low or value > high]
+        if not wrong:
+            return [value if value == value else None for value in turned]  # noqa: PLR0124 - NaN
+        outside = outside or wrong
+    raise _impossible(sheet, field, unit, cells, outside)
 
 
 def _air_unit(sheet: _Sheet, field: str, stored: str) -> str:
@@ -264,15 +272,35 @@ def _not_number(sheet: _Sheet, field: str, place: int, cells: Sequence[Cell]) ->
     )
 
 
-def _impossible(sheet: _Sheet, field: str, unit: str, cells: Sequence[Cell]) -> InputError:
+def _impossible(
+    sheet: _Sheet, field: str, unit: str, cells: Sequence[Cell], places: list[int]
+) -> InputError:
+    """Name the first impossible value, its line, and the units it would be possible in."""
     low, high = POSSIBLE_AIR[field]
     stored = load_channel_table().channels[field].unit
-    shown = next(cell for cell in cells if not is_missing(cell))
+    first = cells[places[0]]
+    more = f" and {len(places) - 1} more" if len(places) > 1 else ""
+    fits = _fitting_units(field, first, stored)
+    hint = f"It would be possible in {' or '.join(fits)}. " if fits else ""
+    example = fits[0] if fits else stored
     return InputError(
-        f"{field} (such as '{shown}') in {unit} is outside {low:g} to {high:g} {stored}.",
-        where=sheet.name,
-        mend=f"State the unit behind the name, for example {field} [{unit}], and check the values.",
+        f"{field} is '{first}' {unit}{more}, which no test cell has: {low:g} to {high:g} {stored}.",
+        where=f"{sheet.name}:{sheet.rows[places[0]][0]}",
+        mend=f"{hint}State the unit behind the name, for example {field} [{example}], or mend the "
+        "value.",
     )
+
+
+def _fitting_units(field: str, cell: Cell, stored: str) -> list[str]:
+    low, high = POSSIBLE_AIR[field]
+    values, unread = read_numbers([cell], decimal=".")
+    if unread:
+        return []
+    return [
+        other
+        for other in _OTHER_UNITS.get(field, ())
+        if low <= float(convert(values[0], other, stored)) <= high
+    ]
 
 
 def _read_attributes(sheet: _Sheet, row: Sequence[Cell]) -> dict[str, str]:

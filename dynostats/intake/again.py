@@ -9,7 +9,6 @@ import polars as pl
 
 from dynostats.errors import DynostatsError, InputError
 from dynostats.ingest import Ambient, ChannelTable, load_channel_table
-from dynostats.intake.pulls import read_parts
 from dynostats.intake.report import (
     IngestReport,
     Progress,
@@ -19,6 +18,7 @@ from dynostats.intake.report import (
     say_nothing,
     stored_entry,
 )
+from dynostats.intake.steps import read_parts
 from dynostats.warehouse import Labels, NewPull, Source, Store, open_store
 
 # Labels stay as they are stored; a pull that is read again needs none.
@@ -89,8 +89,8 @@ def _read_again(store: Store, sha256: str, *, table: ChannelTable, who: str) -> 
         pull: NewPull(
             source=source,
             labels=_UNUSED_LABELS,
-            samples=part.samples,
-            curve=part.curve,
+            samples=part.samples.frame(),
+            curve=None if part.curve is None else part.curve.frame(),
             part=number,
             first_row=part.first_row,
             readings=log.channels,

@@ -17,17 +17,21 @@ SHEET_NAMES = frozenset({"sheet.csv", "sheet.xlsx"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundFile:
-    """A file to be read as a log.
+    """A file to be read as a log. Texts, not paths: there may be very many, and paths are slow.
 
     Args:
         path: Where it lies.
-        shown: What to call it: its path within the folder that was asked for.
+        shown: What to call it: its path within the folder that was asked for, with / between.
+        name: Its name, without folder.
+        folder: The folder it lies in.
         root: The folder that was asked for, or its own folder when the file itself was.
     """
 
-    path: Path
+    path: str
     shown: str
-    root: Path
+    name: str
+    folder: str
+    root: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,21 +60,22 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
     """
     excluded = {path.resolve() for path in not_logs}
     names = {path.name for path in excluded}
-    logs: dict[Path, FoundFile] = {}
+    logs: dict[str, FoundFile] = {}
     others: list[FoundFile] = []
     for path in paths:
         if not path.exists():
             raise InputError(
                 "there is no such file or folder", where=str(path), mend="Check the path."
             )
-        place = (path if path.is_dir() else path.parent).resolve()
-        for found in _in_folder(path) if path.is_dir() else (_single(path),):
-            if found.path.name in names and found.path.resolve() in excluded:
+        is_folder = path.is_dir()
+        place = (path if is_folder else path.parent).resolve()
+        for found in _in_folder(path) if is_folder else (_single(path),):
+            if found.name in names and Path(found.path).resolve() in excluded:
                 continue
-            if path.is_dir() and found.path.suffix.lower() not in LOG_ENDINGS:
+            if is_folder and _ending(found.name) not in LOG_ENDINGS:
                 others.append(found)
             else:
-                logs.setdefault(place / found.shown, found)
+                logs.setdefault(f"{place}/{found.shown}", found)
     folders = tuple(path for path in paths if path.is_dir())
     return Found(logs=tuple(logs.values()), others=tuple(others), whole_folders=folders)
 
@@ -101,25 +106,36 @@ def sheets_in(folder: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.name.lower() in SHEET_NAMES)
 
 
+def _ending(name: str) -> str:
+    stem, dot, ending = name.rpartition(".")
+    return f"{dot}{ending.lower()}" if stem else ""
+
+
 def _single(path: Path) -> FoundFile:
-    return FoundFile(path=path, shown=path.name, root=path.parent)
+    folder = str(path.parent)
+    return FoundFile(path=str(path), shown=path.name, name=path.name, folder=folder, root=folder)
 
 
 def _in_folder(root: Path) -> Iterable[FoundFile]:
-    yield from (
-        FoundFile(path=root / inside, shown=inside, root=root) for inside in _below(root, "")
-    )
+    for inside, folder, name in _below(str(root), ""):
+        yield FoundFile(
+            path=os.path.join(folder, name),  # noqa: PTH118 - see FoundFile
+            shown=f"{inside}{name}",
+            name=name,
+            folder=folder,
+            root=str(root),
+        )
 
 
-def _below(folder: str | Path, inside: str) -> Iterable[str]:
-    """Return the files below a folder, sorted, as paths from where the search began."""
+def _below(folder: str, inside: str) -> Iterable[tuple[str, str, str]]:
+    """Yield the files below a folder, sorted: folder from where the search began, folder, name."""
     with os.scandir(folder) as entries:
         kept = sorted((e for e in entries if not _is_passing(e.name)), key=lambda e: e.name)
     for entry in kept:
         if entry.is_dir():
             yield from _below(entry.path, f"{inside}{entry.name}/")
         elif _is_file(entry) and entry.name.lower() not in SHEET_NAMES:
-            yield f"{inside}{entry.name}"
+            yield inside, folder, entry.name
 
 
 def _is_file(entry: os.DirEntry[str]) -> bool:

@@ -6,15 +6,14 @@ from collections.abc import Sequence
 
 from dynostats.errors import InputError
 from dynostats.ingest import SheetRow
-from dynostats.intake.files import FoundFile
 from dynostats.warehouse import LabelValue, StoredLabels, label_text
 
 
-def why_skipped(file: FoundFile, rows: Sequence[SheetRow], stored: Sequence[StoredLabels]) -> str:
+def why_skipped(file: str, rows: Sequence[SheetRow], stored: Sequence[StoredLabels]) -> str:
     """Return why a file whose bytes are stored needs nothing done.
 
     Args:
-        file: The file.
+        file: What to call the file.
         rows: Its rows of the sheet.
         stored: The pulls that came from the same bytes, in file order.
 
@@ -33,7 +32,7 @@ def why_skipped(file: FoundFile, rows: Sequence[SheetRow], stored: Sequence[Stor
     if conflicts:
         raise InputError(
             f"the same bytes are stored as {names} under another label: {'; '.join(conflicts)}",
-            where=file.shown,
+            where=file,
             mend="If the sheet is right, correct what is stored: `dynostats amend "
             f"{stored[0].pull} FIELD=VALUE --why TEXT`. If not, correct the sheet.",
         )

@@ -66,8 +66,8 @@ class Folder:
         self.path = path
         self.settle_s = settle_s
         self._table = table
-        self._seen: dict[Path, Landing] = {}
-        self._done: dict[Path, tuple[int, int]] = {}
+        self._seen: dict[str, Landing] = {}
+        self._done: dict[str, tuple[int, int]] = {}
 
     def look(self, now: float, *, not_logs: Iterable[Path] = ()) -> tuple[Landing, ...]:
         """Return the files that are not taken in yet, as they stand now, by name.
@@ -92,7 +92,7 @@ class Folder:
 
     def _look_at(self, file: FoundFile, now: float) -> Landing | None:
         try:
-            status = file.path.stat()
+            status = Path(file.path).stat()
         except OSError:  # gone since the folder was read
             return None
         stamp = (status.st_size, status.st_mtime_ns)
@@ -120,7 +120,7 @@ class Folder:
         data = _read_unchanged(landing)
         if data is None:
             return replace(landing, why="it changed while it was read")
-        why = _cut_line(data) or _not_whole(data, landing.file.path.name, self._table)
+        why = _cut_line(data) or _not_whole(data, landing.file.name, self._table)
         patient = still_s >= PATIENCE * self.settle_s
         if why:
             return replace(landing, state="stuck" if patient else "waiting", why=why)
@@ -132,7 +132,7 @@ class Folder:
 def _read_unchanged(landing: Landing) -> bytes | None:
     """Return a file's bytes; None when it changed since it was looked at."""
     try:
-        with landing.file.path.open("rb") as file:
+        with Path(landing.file.path).open("rb") as file:
             data = file.read()
             status = os.fstat(file.fileno())
     except OSError:

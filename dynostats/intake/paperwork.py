@@ -39,6 +39,19 @@ class Sheet:
         return _grouped(self.rows, lambda row: PurePosixPath(_name(row.file)).stem)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Beside:
+    """The sheet of a folder's files.
+
+    Args:
+        sheet: The sheet.
+        inside: Path of the folder from the sheet's own folder, to go before a file's name.
+    """
+
+    sheet: Sheet
+    inside: str
+
+
 class Paperwork:
     """The sheets of an ingest and the files their rows belong to."""
 
@@ -52,15 +65,18 @@ class Paperwork:
         Raises:
             InputError: If a sheet cannot be read.
         """
-        places = {(file.path.parent, file.root) for file in files}
-        beside = {place: sheet or sheet_beside(*place) for place in places}
-        of_file = {file.path: beside[file.path.parent, file.root] for file in files}
-        found = dict.fromkeys(path for path in of_file.values() if path)  # in order, each once
+        places = dict.fromkeys((file.folder, file.root) for file in files)  # in order, each once
+        beside = {place: sheet or sheet_beside(*map(Path, place)) for place in places}
+        found = dict.fromkeys(path for path in beside.values() if path)
         sheets = {path: Sheet(path=path, rows=read_sheet(path)) for path in found}
         self.sheets = tuple(sheets.values())
-        self._of_file = {path: sheets[at] for path, at in of_file.items() if at}
+        self._of_place = {
+            place: _Beside(sheet=sheets[path], inside=_within(Path(place[0]), path.parent))
+            for place, path in beside.items()
+            if path
+        }
         self._taken: set[int] = set()
-        self._names = _counted(files, self._of_file)
+        self._names = self._count_names(files)
 
     def rows_of(self, file: FoundFile) -> tuple[SheetRow, ...]:
         """Return the rows of the sheet that describe a file, in the sheet's order.
@@ -68,12 +84,11 @@ class Paperwork:
         Raises:
             InputError: If a row could mean another file of the same name as well.
         """
-        sheet = self._of_file.get(file.path)
-        if sheet is None:
+        beside = self._of_place.get((file.folder, file.root))
+        if beside is None:
             return ()
-        rows = sheet.by_path.get(_within(file.path, sheet.path.parent)) or sheet.by_path.get(
-            file.shown
-        )
+        sheet = beside.sheet
+        rows = sheet.by_path.get(f"{beside.inside}{file.name}") or sheet.by_path.get(file.shown)
         if rows is None:
             rows = self._rows_by_name(file, sheet)
         self._taken.update(id(row) for row in rows)
@@ -91,8 +106,8 @@ class Paperwork:
         ]
 
     def _rows_by_name(self, file: FoundFile, sheet: Sheet) -> list[SheetRow]:
-        name = file.path.name.casefold()
-        stem = PurePosixPath(name).stem
+        name = file.name.casefold()
+        stem = _stem(name)
         rows = sheet.by_name.get(name, [])
         alike = self._names[sheet.path, name]
         if not rows:
@@ -107,12 +122,23 @@ class Paperwork:
             )
         return rows
 
+    def _count_names(self, files: Sequence[FoundFile]) -> Mapping[tuple[Path, str], int]:
+        """Count how many files of a sheet share a name, and a name without its ending."""
+        counts: defaultdict[tuple[Path, str], int] = defaultdict(int)
+        for file in files:
+            beside = self._of_place.get((file.folder, file.root))
+            if beside is not None:
+                name = file.name.casefold()
+                for shared in {name, _stem(name)}:
+                    counts[beside.sheet.path, shared] += 1
+        return counts
 
-def labels_of(file: FoundFile, rows: Sequence[SheetRow], log: Log, *, parts: int) -> list[Labels]:
+
+def labels_of(file: str, rows: Sequence[SheetRow], log: Log, *, parts: int) -> list[Labels]:
     """Return the labels of each pull of a file.
 
     Args:
-        file: The file, for the error.
+        file: What to call the file, for the error.
         rows: Its rows of the sheet, in the sheet's order; none when it has none.
         log: The file as read; what it says of itself fills what the sheet leaves open.
         parts: How many pulls it holds.
@@ -125,7 +151,7 @@ def labels_of(file: FoundFile, rows: Sequence[SheetRow], log: Log, *, parts: int
         raise InputError(
             f"the sheet has {len(rows)} rows for this file (lines "
             f"{', '.join(str(row.line) for row in rows)}), but it holds {parts} pull(s)",
-            where=file.shown,
+            where=file,
             mend="Give one row for the whole file, or one row for each pull in it.",
         )
     if len(rows) > 1:
@@ -153,13 +179,13 @@ def _from_row(row: SheetRow, log: Log) -> Labels:
     )
 
 
-def _from_file(file: FoundFile, log: Log) -> Labels:
+def _from_file(file: str, log: Log) -> Labels:
     said = {key.strip().casefold(): value.strip() for key, value in log.metadata.items()}
     missing = [name for name in REQUIRED if not said.get(name)]
     if missing:
         raise InputError(
             f"no row of a sheet describes this file, and it does not name its {_and(missing)}",
-            where=file.shown,
+            where=file,
             mend="Give a sheet with --sheet (or as sheet.csv beside the files): one row a pull "
             "with the columns file, engine, session, setup.",
         )
@@ -193,31 +219,22 @@ def _grouped(rows: Sequence[SheetRow], key: Callable[[SheetRow], str]) -> dict[s
     return dict(groups)
 
 
-def _counted(
-    files: Sequence[FoundFile], sheet_of: Mapping[Path, Sheet]
-) -> Mapping[tuple[Path, str], int]:
-    """Count how many files of a sheet share a name, and a name without its ending."""
-    counts: defaultdict[tuple[Path, str], int] = defaultdict(int)
-    for file in files:
-        if file.path in sheet_of:
-            name = file.path.name.casefold()
-            counts[sheet_of[file.path].path, name] += 1
-            stem = PurePosixPath(name).stem
-            if stem != name:
-                counts[sheet_of[file.path].path, stem] += 1
-    return counts
-
-
 def _sheets_below(folder: Path) -> list[Path]:
     folders = [folder, *(path for path in folder.rglob("*") if path.is_dir())]
     return [sheet for each in folders for sheet in sheets_in(each)]
 
 
-def _within(path: Path, folder: Path) -> str:
+def _within(folder: Path, sheets: Path) -> str:
+    """Return the path of a folder from that of a sheet; "" where it does not lie below."""
     try:
-        return path.relative_to(folder).as_posix()
+        inside = folder.relative_to(sheets).as_posix()
     except ValueError:
-        return path.name
+        return ""
+    return "" if inside == "." else f"{inside}/"
+
+
+def _stem(name: str) -> str:
+    return PurePosixPath(name).stem
 
 
 def _posix(written: str) -> str:

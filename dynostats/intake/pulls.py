@@ -1,26 +1,21 @@
-"""From the bytes of one file to the pulls it holds, ready for the warehouse."""
+"""From the bytes of files to the pulls they hold, ready for the warehouse."""
 
 from __future__ import annotations
 
 import hashlib
-import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 
-import numpy as np
 import polars as pl
 
-from dynostats.curves import Sweep, Sweeps, align_channels, curve_of, find_sweeps
-from dynostats.curves.acceptance import Evidence, judge_pull, why_void
+from dynostats.arrays import frames_of
 from dynostats.errors import DynostatsError
-from dynostats.ingest import Ambient, ChannelTable, Finding, Log, SheetRow, read_log
+from dynostats.ingest import ChannelReading, ChannelTable, SheetRow, read_plain
 from dynostats.intake.files import FoundFile
 from dynostats.intake.paperwork import labels_of
 from dynostats.intake.report import Refused, refusal
-from dynostats.warehouse import NewPull, Source
-
-# What reading one file gives.
-Outcome = list[NewPull] | Refused
+from dynostats.intake.steps import STEPS, Part, Reading
+from dynostats.warehouse import Labels, NewPull, Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,33 +23,36 @@ class Task:
     """A file to be read.
 
     Args:
-        file: Where it lies, and what to call it.
+        shown: What to call it.
         source: Its bytes.
         rows: Its rows of the sheet.
     """
 
-    file: FoundFile
+    shown: str
     source: Source
     rows: tuple[SheetRow, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """One pull of a file.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadFile:
+    """A file that was read.
 
     Args:
-        first_row: Row of the file's table its samples begin with, from 0.
-        samples: Its samples.
-        curve: Its curve; None when none can be made.
-        findings: What was noticed about the file and about this pull.
-        void: Why it cannot be used; None when it can.
+        parts: Its pulls.
+        labels: What the paperwork says of each.
+        readings: What its columns became.
+        metadata: What it says of itself.
     """
 
-    first_row: int
-    samples: pl.DataFrame
-    curve: pl.DataFrame | None
-    findings: tuple[Finding, ...]
-    void: str | None
+    parts: list[Part]
+    labels: list[Labels]
+    readings: tuple[ChannelReading, ...]
+    metadata: dict[str, str]
+
+
+# What reading one file gives: numbers still as arrays, then as what the warehouse takes.
+Result = ReadFile | Refused
+Outcome = list[NewPull] | Refused
 
 
 def source_of(file: FoundFile) -> Source:
@@ -63,146 +61,116 @@ def source_of(file: FoundFile) -> Source:
     Raises:
         OSError: If the file cannot be read.
     """
-    data = file.path.read_bytes()
-    return Source(file=file.path.name, sha256=hashlib.sha256(data).hexdigest(), data=data)
+    with open(file.path, "rb", buffering=0) as opened:  # noqa: PTH123 - see FoundFile
+        data = opened.readall()
+    return Source(file=file.name, sha256=hashlib.sha256(data).hexdigest(), data=data)
 
 
-def pulls_or_refusal(task: Task, *, table: ChannelTable) -> Outcome:
-    """Read a file and return its pulls, or why there are none: a bad file stops nothing.
+def read_files(tasks: Sequence[Task], *, table: ChannelTable) -> list[Result]:
+    """Read files, or say why they cannot be read: a bad file stops nothing.
 
-    An error that nobody foresaw is a refusal too, and says so, so that it can be reported.
+    Those that are plain numbers below a known header are parsed together.
     """
     try:
-        return read_pulls(task, table=table)
-    except DynostatsError as error:
-        return refusal(task.file.shown, error)
-    except Exception as error:  # noqa: BLE001 - one file must not take 4,999 others with it
-        return Refused(
-            file=task.file.shown,
-            what=f"reading it failed in a way nobody foresaw ({type(error).__name__}: {error})",
-            where=task.file.shown,
-            mend="Please report this as a fault of dynostats, with the file if you may.",
+        plain = read_plain([task.source.data for task in tasks], table)
+    except Exception:  # noqa: BLE001 - read one by one, the file that did it is refused alone
+        plain = [None] * len(tasks)
+    files = [
+        _File(
+            task,
+            Reading(
+                source=task.source,
+                names=table,
+                ambient=task.rows[0].ambient if task.rows else None,
+                raw=raw,
+            ),
+        )
+        for task, raw in zip(tasks, plain, strict=True)
+    ]
+    for step in STEPS:
+        for file in files:
+            file.take(step)
+    for file in files:
+        file.take(file.label)
+    return [file.result() for file in files]
+
+
+@dataclass(slots=True)
+class _File:
+    """A file that takes its steps, until one refuses it."""
+
+    task: Task
+    reading: Reading
+    labels: list[Labels] = field(default_factory=list[Labels])
+    refused: Refused | None = None
+
+    def take(self, step: Callable[[Reading], None]) -> None:
+        """Take a step; an error that nobody foresaw is a refusal too, so that it is reported."""
+        if self.refused is not None:
+            return
+        shown = self.task.shown
+        try:
+            step(self.reading)
+        except DynostatsError as error:
+            self.refused = refusal(shown, error)
+        except Exception as error:  # noqa: BLE001 - one file must not take 4,999 others with it
+            self.refused = Refused(
+                file=shown,
+                what=f"reading it failed in a way nobody foresaw ({type(error).__name__}: {error})",
+                where=shown,
+                mend="Please report this as a fault of dynostats, with the file if you may.",
+            )
+
+    def label(self, reading: Reading) -> None:
+        """Give its pulls their labels."""
+        self.labels = labels_of(
+            self.task.shown, self.task.rows, reading.require_log(), parts=len(reading.pulls)
+        )
+
+    def result(self) -> Result:
+        """Return what became of it."""
+        if self.refused is not None:
+            return self.refused
+        log = self.reading.require_log()
+        return ReadFile(
+            parts=self.reading.parts(),
+            labels=self.labels,
+            readings=log.channels,
+            metadata=log.metadata,
         )
 
 
-def read_pulls(task: Task, *, table: ChannelTable) -> list[NewPull]:
-    """Read a file and return its pulls with labels, curves and findings.
+def outcomes_of(tasks: Sequence[Task], results: Sequence[Result]) -> list[Outcome]:
+    """Return what the warehouse takes of files that were read; frames are made for all at once."""
+    parts = [part for result in results if isinstance(result, ReadFile) for part in result.parts]
+    samples = iter(frames_of([part.samples for part in parts]))
+    curves = iter(frames_of([part.curve for part in parts if part.curve is not None]))
+    return [
+        result if isinstance(result, Refused) else _new_pulls(task.source, result, samples, curves)
+        for task, result in zip(tasks, results, strict=True)
+    ]
 
-    Raises:
-        DynostatsError: If the file is no log, or its labels are unknown.
-    """
-    source, file, rows = task.source, task.file, task.rows
-    ambient = rows[0].ambient if rows else None
-    log, parts = read_parts(source, table=table, ambient=ambient)
-    labels = labels_of(file, rows, log, parts=len(parts))
+
+def _new_pulls(
+    source: Source, file: ReadFile, samples: Iterator[pl.DataFrame], curves: Iterator[pl.DataFrame]
+) -> list[NewPull]:
     return [
         NewPull(
             source=source,
-            labels=label,
-            samples=part.samples,
-            curve=part.curve,
+            labels=labels,
+            samples=next(samples),
+            curve=None if part.curve is None else next(curves),
             part=number,
             first_row=part.first_row,
-            readings=log.channels,
-            metadata=log.metadata,
+            readings=file.readings,
+            metadata=file.metadata,
             findings=part.findings,
-            void=_with_note(part.void, label.notes),
+            void=_with_note(part.void, labels.notes),
         )
-        for number, (part, label) in enumerate(zip(parts, labels, strict=True), start=1)
+        for number, (part, labels) in enumerate(zip(file.parts, file.labels, strict=True), start=1)
     ]
 
 
 def _with_note(void: str | None, notes: str | None) -> str | None:
     """Put what the operator wrote beside what the samples say."""
     return f"{void.rstrip('.')}. The sheet says: {notes}" if void and notes else void
-
-
-def read_parts(
-    source: Source, *, table: ChannelTable, ambient: Ambient | None
-) -> tuple[Log, list[Part]]:
-    """Read a file, split it at its pulls, make their curves and judge each by itself.
-
-    A log without a pull in it is one part without a curve: it is kept, and left out.
-
-    Raises:
-        DynostatsError: If the file is no log.
-    """
-    log = read_log(source.data, name=source.file, table=table, ambient=ambient)
-    try:
-        sweeps = find_sweeps(log.samples)
-    except DynostatsError as error:
-        whole = Part(
-            first_row=0, samples=log.samples, curve=None, findings=log.findings, void=str(error)
-        )
-        return log, [whole]
-    left_out = (Finding(check="sweep", severity="note", message=m) for m in sweeps.findings)
-    aligned = align_channels(log.samples, table.lags, sweeps.pulls)
-    late = (Finding(check="lag", severity="note", message=m) for m in aligned.findings)
-    findings = (*log.findings, *left_out, *late)
-    starts = _starts(log.samples, sweeps.pulls)
-    ends = [*starts[1:], log.samples.height]
-    parts = [
-        _part(
-            log.samples,
-            sweeps,
-            sweep,
-            aligned=aligned.samples,
-            rows=range(start, end),
-            findings=tuple(_weigh(finding, sweep) for finding in findings),
-        )
-        for sweep, start, end in zip(sweeps.pulls, starts, ends, strict=True)
-    ]
-    return log, parts
-
-
-def _weigh(finding: Finding, sweep: Sweep) -> Finding:
-    """Make a note of what lies outside the pull: idle before it, overrun, another pull."""
-    inside = not finding.rows or any(
-        min(last, sweep.last_row) > max(first, sweep.first_row) for first, last in finding.rows
-    )
-    if inside or finding.severity == "note":
-        return finding
-    return replace(
-        finding, severity="note", message=f"{finding.message} All of it lies outside the pull."
-    )
-
-
-def _starts(samples: pl.DataFrame, sweeps: Sequence[Sweep]) -> list[int]:
-    """Return the row each pull's samples begin with: where the engine was slowest in between."""
-    speed = samples["engine_speed"].to_numpy()
-    starts = [0]
-    for before, after in itertools.pairwise(sweeps):
-        between = speed[before.last_row + 1 : after.first_row + 1]
-        starts.append(before.last_row + 1 + int(np.nanargmin(between)))
-    return starts
-
-
-def _part(
-    samples: pl.DataFrame,
-    sweeps: Sweeps,
-    sweep: Sweep,
-    *,
-    aligned: pl.DataFrame,
-    rows: range,
-    findings: tuple[Finding, ...],
-) -> Part:
-    part = samples[rows.start : rows.stop]
-    try:
-        curve = curve_of(aligned, sweep)
-    except DynostatsError as error:
-        return Part(
-            first_row=rows.start, samples=part, curve=None, findings=findings, void=str(error)
-        )
-    own = judge_pull(
-        Evidence(
-            samples=samples,
-            sweep=sweep,
-            curve=curve,
-            others=tuple(one for one in sweeps.others if one.first_row in rows),
-            last_row=rows.stop - 1,
-        )
-    )
-    found = (*findings, *own)
-    return Part(
-        first_row=rows.start, samples=part, curve=curve, findings=found, void=why_void(found)
-    )

@@ -14,20 +14,19 @@ import subprocess
 import sys
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from queue import SimpleQueue
 from typing import IO, Self, cast
 
 from dynostats.errors import InputError
 from dynostats.ingest import ChannelTable
-from dynostats.intake.pulls import Outcome, Task, pulls_or_refusal
-from dynostats.intake.report import Refused
-from dynostats.warehouse import Source
+from dynostats.intake.pulls import Outcome, Result, Task, outcomes_of, read_files
 
 # Starting a helper costs as much as reading some 150 files.
 FILES_WORTH_HELPERS = 600
 MOST_HELPERS = 8
 _FILES_A_MESSAGE = 25
+# Files go through the pipes by the megabyte: less of it at a time is more switching.
+_PIPE_BYTES = 1 << 20
 # The helpers are the parallelism; threads within them would only fight for the processors.
 _ONE_THREAD_EACH = {
     "POLARS_MAX_THREADS": "1",
@@ -52,10 +51,21 @@ def reader(table: ChannelTable, *, files: int) -> Generator[Read]:
     """
     helpers = min(_processors(), MOST_HELPERS)
     if files < FILES_WORTH_HELPERS or helpers < 2:
-        yield lambda tasks: (pulls_or_refusal(task, table=table) for task in tasks)
+        yield lambda tasks: _read_here(tasks, table)
         return
     with _Helpers(table, count=helpers) as team:
         yield team.read
+
+
+def _read_here(tasks: Sequence[Task], table: ChannelTable) -> Iterator[Outcome]:
+    """Read files in this process, some at a time, as they are asked for."""
+    for some in _messages(tasks):
+        yield from outcomes_of(some, read_files(some, table=table))
+
+
+def _messages(tasks: Sequence[Task]) -> list[Sequence[Task]]:
+    starts = range(0, len(tasks), _FILES_A_MESSAGE)
+    return [tasks[start : start + _FILES_A_MESSAGE] for start in starts]
 
 
 class _Helpers:
@@ -68,6 +78,7 @@ class _Helpers:
                 command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
+                pipesize=_PIPE_BYTES,
                 env=os.environ | _ONE_THREAD_EACH,
             )
             for _ in range(count)
@@ -87,35 +98,24 @@ class _Helpers:
             helper.communicate()  # closes its input, which ends it
 
     def read(self, tasks: Sequence[Task]) -> Iterator[Outcome]:
-        starts = range(0, len(tasks), _FILES_A_MESSAGE)
-        messages = [tasks[start : start + _FILES_A_MESSAGE] for start in starts]
         # The threads begin with all messages now; the results are handed out in order.
-        answers = self._waiting.map(self._ask, messages)
+        answers = self._waiting.map(self._ask, _messages(tasks))
         return (outcome for answer in answers for outcome in answer)
 
     def _ask(self, tasks: Sequence[Task]) -> list[Outcome]:
         helper = self._free.get()
         try:
             _send(helper.stdin, tasks)
-            answers = cast("list[Outcome]", _receive(helper.stdout))
+            results = cast("list[Result]", _receive(helper.stdout))
         except (OSError, EOFError) as error:
             raise InputError(
                 "a helper process that reads files stopped unexpectedly",
-                where=f"{tasks[0].file.shown} to {tasks[-1].file.shown}",
+                where=f"{tasks[0].shown} to {tasks[-1].shown}",
                 mend="Run the same command again; ingest these files one by one if it recurs.",
             ) from error
         finally:
             self._free.put(helper)
-        return [
-            _with_source(answer, task.source) for task, answer in zip(tasks, answers, strict=True)
-        ]
-
-
-def _with_source(outcome: Outcome, source: Source) -> Outcome:
-    """Put back the bytes, which the helper did not send along."""
-    if isinstance(outcome, Refused):
-        return outcome
-    return [replace(pull, source=source) for pull in outcome]
+        return outcomes_of(tasks, results)
 
 
 def _send(pipe: IO[bytes] | None, message: object) -> None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from dynostats.errors import DynostatsError
-from dynostats.ingest import ChannelReading, load_channel_table
+from dynostats.ingest import load_channel_table
 from dynostats.intake.files import Found, FoundFile, find_files
 from dynostats.intake.known import why_skipped
 from dynostats.intake.paperwork import Paperwork
@@ -30,8 +30,6 @@ from dynostats.warehouse import NewPull, Store, StoredLabels, open_store
 # reading, one for 1,000 files a sixth of it); memory bounds them.
 BATCH_FILES = 1000
 BATCH_BYTES = 32_000_000
-
-Readings = tuple[ChannelReading, ...]
 
 
 def ingest(
@@ -97,7 +95,6 @@ class _Run:
     refused: list[Refused] = field(default_factory=list[Refused])
     seen: set[str] = field(default_factory=set[str])
     again: list[FoundFile] = field(default_factory=list[FoundFile])
-    readings: dict[Readings, Readings] = field(default_factory=dict[Readings, Readings])
     done: int = 0
 
     def take(self, files: Sequence[FoundFile]) -> None:
@@ -132,7 +129,7 @@ class _Run:
 
     def _task(self, file: FoundFile) -> Task | None:
         try:
-            task = Task(file=file, source=source_of(file), rows=self.paperwork.rows_of(file))
+            task = Task(shown=file.shown, source=source_of(file), rows=self.paperwork.rows_of(file))
         except OSError as error:
             self._note(_unreadable(file, error))
         except DynostatsError as error:
@@ -158,7 +155,7 @@ class _Run:
         taken: list[tuple[str, NewPull]] = []
         for task, outcome in zip(begun.tasks, begun.outcomes, strict=True):
             if isinstance(outcome, list):
-                taken += [(task.file.shown, self._share_readings(pull)) for pull in outcome]
+                taken += [(task.shown, pull) for pull in outcome]
             self._note(outcome)
         if not taken:
             return
@@ -169,11 +166,6 @@ class _Run:
         )
         self.stored += committed
         self.tell(Progress(done=self.done, total=self.total, committed=committed))
-
-    def _share_readings(self, pull: NewPull) -> NewPull:
-        """Let pulls whose columns were read alike share one description of that in memory."""
-        readings = tuple(pull.readings)
-        return replace(pull, readings=self.readings.setdefault(readings, readings))
 
     def _note(self, outcome: Outcome | Skipped) -> None:
         if isinstance(outcome, Skipped):
@@ -194,9 +186,9 @@ class _Begun:
 
 def _repeated(task: Task, known: list[StoredLabels]) -> Skipped | Refused:
     try:
-        return Skipped(file=task.file.shown, reason=why_skipped(task.file, task.rows, known))
+        return Skipped(file=task.shown, reason=why_skipped(task.shown, task.rows, known))
     except DynostatsError as error:
-        return refusal(task.file.shown, error)
+        return refusal(task.shown, error)
 
 
 def _unreadable(file: FoundFile, error: OSError) -> Refused:

@@ -24,6 +24,8 @@ class CauseModel:
     Args:
         exponents: Percent of torque per percent of absolute pressure, absolute temperature and
             lambda.
+        mixture_bend: Coefficient of the squared log departure of lambda from its level: torque
+            falls on both sides of the best mixture.
         pull_sd_pct: SD of each between pulls, percent.
         session_sd_pct: SD of each between sessions, percent.
         pressure_temperature_correlation: Correlation of the variation of pressure and temperature
@@ -32,6 +34,7 @@ class CauseModel:
     """
 
     exponents: tuple[float, float, float] = (1.05, -0.6, -0.15)
+    mixture_bend: float = 0.0
     pull_sd_pct: tuple[float, float, float] = (0.5, 0.3, 0.3)
     session_sd_pct: tuple[float, float, float] = (0.8, 0.5, 0.3)
     pressure_temperature_correlation: float = 0.0
@@ -81,11 +84,13 @@ def simulate_causes(
     causes = _vary(layout, rpm, model, studies, rng)
     causes += setup_shifts[layout.setup].transpose(1, 0, 2)[:, None]
     torque = simulate_curves(layout, rpm, noise, studies=studies, rng=rng, setup_curves=rest)
-    torque += np.einsum("c,cspn->spn", exponents, causes)
+    torque += np.einsum("c,cspn->spn", exponents, causes) + model.mixture_bend * causes[2] ** 2
     readings = np.array(model.reading_sd_pct)[:, None, None, None] / 100.0
     errors = _draw_unit(rpm, (len(CHANNELS), *causes.shape[1:-1]), rng)
     shifts = setup_shifts - setup_shifts[:1]
     explained = exponents[:, None, None] * shifts.transpose(1, 0, 2)
+    levels = setup_shifts[:, 2]
+    explained[2] += model.mixture_bend * (levels**2 - levels[:1] ** 2)
     return CauseStudies(
         log_torque=torque,
         log_causes=causes + readings * errors,

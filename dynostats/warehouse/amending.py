@@ -12,8 +12,9 @@ import polars as pl
 
 from dynostats.errors import WarehouseError
 from dynostats.warehouse.connection import rows_of
+from dynostats.warehouse.inserting import insert
 from dynostats.warehouse.schema import program, utc_now
-from dynostats.warehouse.writing import insert, take_numbers
+from dynostats.warehouse.writing import take_numbers
 
 REQUIRED_FIELDS = ("engine", "session", "setup")
 NUMBER_FIELDS = ("ambient_pressure", "ambient_temperature", "relative_humidity")

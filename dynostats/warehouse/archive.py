@@ -14,17 +14,19 @@ import polars as pl
 
 from dynostats.errors import InputError, WarehouseError
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of
+from dynostats.warehouse.inserting import insert
 from dynostats.warehouse.named import queries_folder
+from dynostats.warehouse.originals import insert_sources
 from dynostats.warehouse.schema import create_warehouse
 from dynostats.warehouse.store import Store, open_store
 from dynostats.warehouse.wide import KEYS, channels_of, make_room
-from dynostats.warehouse.writing import insert, take_numbers
+from dynostats.warehouse.writing import take_numbers
 
 # Also written as CSV, for those who open them in a spreadsheet.
 _ALSO_CSV = frozenset({"pulls", "amendments", "channels"})
 # The channel table comes with the schema; all else is put back from the export.
 _NOT_RESTORED = frozenset({"channels", "sources"})
-# What an export of an older version does not hold yet.
+# What an export of an older layout does not hold yet.
 _ADDED_LATER = frozenset({"cell_events", "declarations", "declared_pulls", "looks"})
 _ROWS_AT_ONCE = 500_000
 _SOURCES_AT_ONCE = 500
@@ -191,7 +193,7 @@ def _restore_sources(connection: duckdb.DuckDBPyConnection, directory: Path) -> 
     names = _source_names(sources)
     for part in sources.iter_slices(_SOURCES_AT_ONCE):
         data = [_source_bytes(directory / "sources" / names[key], key) for key in part["sha256"]]
-        insert(connection, "sources", part.with_columns(pl.Series("data", data, dtype=pl.Binary)))
+        insert_sources(connection, part.with_columns(pl.Series("data", data, dtype=pl.Binary)))
 
 
 def _restore_counters(connection: duckdb.DuckDBPyConnection, directory: Path) -> None:

@@ -10,8 +10,8 @@ import polars as pl
 
 from dynostats.errors import WarehouseError
 from dynostats.warehouse.connection import rows_of
+from dynostats.warehouse.inserting import insert
 from dynostats.warehouse.schema import utc_now
-from dynostats.warehouse.writing import insert
 
 KINDS = ("calibration", "service", "repair", "other")
 _WITHDRAWAL = "withdrawal"

@@ -193,6 +193,24 @@ class Store:
                 self._connection, engine, setup, changes, why=why, who=who
             )
 
+    def log_event(self, event: NewEvent) -> str:
+        """Append something done to a cell to its log, and return the name of the entry.
+
+        Raises:
+            WarehouseError: If its kind is not known, or it does not say what was done.
+        """
+        with self._transaction():
+            return write_event(self._connection, event)
+
+    def withdraw_event(self, event: str, *, why: str, who: str) -> str:
+        """Take an entry of that log back; both stay in it.
+
+        Raises:
+            WarehouseError: If there is no such event, it is taken back already, or no reason.
+        """
+        with self._transaction():
+            return withdraw_event(self._connection, event, why=why, who=who)
+
     def declare(self, question: Mapping[str, Value], pulls: Sequence[Mapping[str, Value]]) -> int:
         """Store a question before its pulls, with its run sheet; return its number.
 
@@ -211,24 +229,6 @@ class Store:
         """
         with self._transaction():
             note_look(self._connection, number, look)
-
-    def log_event(self, event: NewEvent) -> str:
-        """Append something done to a cell to its log, and return the name of the entry.
-
-        Raises:
-            WarehouseError: If its kind is not known, or it does not say what was done.
-        """
-        with self._transaction():
-            return write_event(self._connection, event)
-
-    def withdraw_event(self, event: str, *, why: str, who: str) -> str:
-        """Take an entry of that log back; both stay in it.
-
-        Raises:
-            WarehouseError: If there is no such event, it is taken back already, or no reason.
-        """
-        with self._transaction():
-            return withdraw_event(self._connection, event, why=why, who=who)
 
     # Reading
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 import duckdb
 import numpy as np
 import polars as pl
-import polars.selectors as cs
 
 from dynostats.warehouse.connection import rows_of
+from dynostats.warehouse.inserting import insert
+from dynostats.warehouse.originals import insert_sources
 from dynostats.warehouse.records import NewPull
 from dynostats.warehouse.schema import program, utc_now
 from dynostats.warehouse.wide import KEYS, channels_of, make_room
@@ -51,26 +51,17 @@ _LABEL_TYPES: dict[str, type[pl.DataType]] = {
     "importer": pl.String,
 }
 
-
-@dataclass(frozen=True, slots=True)
-class ArrowFrame:
-    """Shows only the Arrow stream of a frame: what the storage engine reads without pyarrow."""
-
-    frame: pl.DataFrame
-
-    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
-        """Return the stream."""
-        return self.frame.__arrow_c_stream__(requested_schema)
-
-
-def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    """Insert a frame into a table by column names; one statement."""
-    if frame.is_empty():
-        return
-    typed = frame.with_columns(cs.by_dtype(pl.Null).cast(pl.String))  # it cannot take untyped nulls
-    connection.register("incoming", ArrowFrame(typed))
-    rows_of(connection, f"store/insert_{table}")
-    connection.unregister("incoming")
+_NUMBER: dict[str, type[pl.DataType]] = {"pull_no": pl.Int32}
+_READING: dict[str, type[pl.DataType]] = {
+    "position": pl.Int32,
+    "channel": pl.String,
+    "unit": pl.String,
+    "source": pl.String,
+    "source_unit": pl.String,
+    "how": pl.String,
+    "known": pl.Boolean,
+    "stored": pl.Boolean,
+}
 
 
 def take_numbers(
@@ -98,7 +89,7 @@ def write_pulls(connection: duckdb.DuckDBPyConnection, pulls: Sequence[NewPull])
     for labels in ("engines", "dynos", "sessions"):
         insert(connection, labels, table)
     insert(connection, "setups", _setup_rows(pulls, table))
-    insert(connection, "sources", _source_rows(connection, pulls, at))
+    insert_sources(connection, _source_rows(connection, pulls, at))
     insert(connection, "pulls", table.select(list(_LABEL_TYPES)))
     insert(connection, "amendments", _void_rows(pulls, numbers, at, last=last_amendment))
     attributes = [(n, pull.labels.attributes) for n, pull in zip(numbers, pulls, strict=True)]
@@ -179,8 +170,8 @@ def _pull_rows(pulls: Sequence[NewPull], numbers: Sequence[int], at: datetime) -
 def _range_of(curve: pl.DataFrame | None) -> tuple[float | None, float | None]:
     if curve is None:
         return None, None
-    rpm = curve["rpm"].to_numpy()
-    return float(rpm[0]), float(rpm[-1])
+    rpm = curve.get_column("rpm")
+    return rpm[0], rpm[-1]
 
 
 def _setup_rows(pulls: Sequence[NewPull], table: pl.DataFrame) -> pl.DataFrame:
@@ -250,23 +241,21 @@ def _texts(rows: list[tuple[int | str, ...]], names: tuple[str, ...]) -> pl.Data
 def _reading_rows(
     pulls: Sequence[NewPull], numbers: Sequence[int], known: Sequence[str]
 ) -> pl.DataFrame:
-    rows = [
-        (number, *row)
-        for number, pull in zip(numbers, pulls, strict=True)
-        for row in _readings_of(pull, known)
+    """Return a row a pull and column; pulls whose files were read alike share what it says."""
+    alike: dict[tuple[int, tuple[str, ...]], list[int]] = {}
+    for place, pull in enumerate(pulls):
+        key = (id(pull.readings), tuple(pull.samples.columns))
+        alike.setdefault(key, []).append(place)
+    parts = [
+        pl.DataFrame({"pull_no": [numbers[place] for place in places]}, schema=_NUMBER).join(
+            pl.DataFrame(
+                list(_readings_of(pulls[places[0]], known)), schema=_READING, orient="row"
+            ),
+            how="cross",
+        )
+        for places in alike.values()
     ]
-    schema: dict[str, type[pl.DataType]] = {
-        "pull_no": pl.Int32,
-        "position": pl.Int32,
-        "channel": pl.String,
-        "unit": pl.String,
-        "source": pl.String,
-        "source_unit": pl.String,
-        "how": pl.String,
-        "known": pl.Boolean,
-        "stored": pl.Boolean,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.concat(parts) if parts else pl.DataFrame(schema=_NUMBER | _READING)
 
 
 def _readings_of(pull: NewPull, known: Sequence[str]) -> Iterable[tuple[object, ...]]:

@@ -6,7 +6,7 @@ the simulator; logs are sampled with noise of their own and smoothed as `ingest`
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -31,13 +31,16 @@ MEANS = {
     "fuel_pressure": (lambda rpm: 390.0 + 0.0 * rpm, 0.0, 1.5),
     "oil_pressure": (lambda rpm: 250.0 + 0.03 * rpm, 0.0, 2.0),
     "charge_temperature": (lambda rpm: 36.0 + 0.002 * (rpm - 2500.0), 273.15, 0.15),
+    "exhaust_temperature_1": (lambda rpm: 700.0 + 0.03 * (rpm - 2500.0), 273.15, 1.5),
 }
+USUAL = tuple(MEANS)[:5]
 PULL_SD_PCT = {
     "manifold_pressure": 0.25,
     "lambda": 0.25,
     "fuel_pressure": 0.3,
     "oil_pressure": 0.8,
     "charge_temperature": 0.15,
+    "exhaust_temperature_1": 0.15,
 }
 
 
@@ -58,7 +61,7 @@ class World:
     reference: tuple[int, ...] = (3,)
     history: tuple[int, ...] = (3,) * 6
     ratio: float = 1.0
-    channels: tuple[str, ...] = field(default=tuple(MEANS))
+    channels: tuple[str, ...] = USUAL
     shape: NoiseShape = "smooth"
     repeated: bool = True
 

@@ -21,29 +21,20 @@ LEVELS = {"manifold_pressure": 170.0, "charge_temperature": 315.0, "lambda": 0.8
 PAST = ("AAAA", "ACCA", "CCC", "AAA", "ACAC", "AAAA", "CAAC", "AAA", "CCCC", "AACC")
 
 
-def sessions_of(*runs, model=None, noise=NOISE, seed=1, rpm=RPM, shifts=SHIFTS, rest=REST):
-    """Return pulls and curves of `sessions_of("ABBA", "AAA")`, the simulated truth with them."""
-    ramp = np.linspace(0.6, 1.4, len(rpm))
-    setups = 3
-    setup_shifts = np.zeros((setups, 3, len(rpm)))
-    setup_shifts[1] = np.array(shifts)[:, None] * ramp
-    rests = np.zeros((setups, len(rpm)))
-    rests[1] = rest
-    layout = lay_out(*runs)
-    found = simulate_causes(
-        layout,
-        rpm,
-        noise,
-        model=model or CauseModel(),
-        setup_shifts=setup_shifts,
-        rest=rests,
-        studies=1,
-        rng=np.random.default_rng(seed),
-    )
+def frames_of(layout, rpm, torque, channels):
+    """Return pulls and curves of one engine as the warehouse hands them over.
+
+    Args:
+        layout: Setup, session and order of each pull.
+        rpm: Speeds of the curves.
+        torque: N.m, shape (pulls, speeds).
+        channels: By name, in stored units, likewise.
+    """
+    count = len(layout.setup)
     pulls = pl.DataFrame(
         {
-            "pull": [f"P{at + 1}" for at in range(len(layout.setup))],
-            "file": [f"{at + 1}.csv" for at in range(len(layout.setup))],
+            "pull": [f"P{at + 1}" for at in range(count)],
+            "file": [f"{at + 1}.csv" for at in range(count)],
             "engine": "mill",
             "dyno": "cell",
             "session": [f"s{number}" for number in layout.session],
@@ -56,17 +47,39 @@ def sessions_of(*runs, model=None, noise=NOISE, seed=1, rpm=RPM, shifts=SHIFTS, 
         },
         schema_overrides={"started": pl.Datetime, "why": pl.String},
     )
-    count = len(pulls)
-    logs = found.log_causes[:, 0]
     columns = {
         "pull": np.repeat(pulls["pull"].to_numpy(), len(rpm)),
         "rpm": np.tile(rpm, count),
-        "torque": 300.0 * np.exp(found.log_torque[0]).ravel(),
+        "torque": torque.ravel(),
     }
-    for (name, level), values in zip(LEVELS.items(), logs, strict=True):
-        read = level * np.exp(values).ravel()
-        columns[name] = read - 273.15 if name == "charge_temperature" else read
-    return pulls, pl.DataFrame(columns), found.parts[:, 1]
+    return pulls, pl.DataFrame(columns | {name: read.ravel() for name, read in channels.items()})
+
+
+def sessions_of(*runs, model=None, noise=NOISE, seed=1, rpm=RPM, shifts=SHIFTS, rest=REST):
+    """Return pulls and curves of `sessions_of("ABBA", "AAA")`, the simulated truth with them."""
+    ramp = np.linspace(0.6, 1.4, len(rpm))
+    setup_shifts = np.zeros((3, 3, len(rpm)))
+    setup_shifts[1] = np.array(shifts)[:, None] * ramp
+    rests = np.zeros((3, len(rpm)))
+    rests[1] = rest
+    layout = lay_out(*runs)
+    found = simulate_causes(
+        layout,
+        rpm,
+        noise,
+        model=model or CauseModel(),
+        setup_shifts=setup_shifts[: max(layout.setup) + 1],
+        rest=rests[: max(layout.setup) + 1],
+        studies=1,
+        rng=np.random.default_rng(seed),
+    )
+    channels = {
+        name: level * np.exp(logs)
+        for (name, level), logs in zip(LEVELS.items(), found.log_causes[:, 0], strict=True)
+    }
+    channels["charge_temperature"] -= 273.15
+    pulls, curves = frames_of(layout, rpm, 300.0 * np.exp(found.log_torque[0]), channels)
+    return pulls, curves, found.parts[:, 1]
 
 
 def explained(*runs, change=None, alpha=0.05, band=None, **options):

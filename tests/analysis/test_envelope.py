@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from envelope_world import MEANS, RPM, World, make_reference, new_log
+from envelope_world import RPM, USUAL, World, make_reference, new_log
 
 from dynostats.analysis.envelope import NewLog, check_envelope
 from dynostats.analysis.envelope.band import learn_band
@@ -38,7 +38,7 @@ def changed(reference, seed=2, **factors):
 def test_a_clean_log_of_another_day_is_inside(clean):
     assert clean.inside
     assert clean.verdict == "inside"
-    assert [one.channel for one in clean.channels] == list(MEANS)
+    assert [one.channel for one in clean.channels] == list(USUAL)
     assert {one.status for one in clean.channels} == {"inside"}
     assert {one.share_outside for one in clean.channels} == {0.0}
     assert {one.worst_excess for one in clean.channels} == {0.0}
@@ -368,3 +368,68 @@ def test_how_far_the_throttle_opened_is_told(reference):
     log = new_log(WORLD, np.random.default_rng(2)).samples.with_columns(throttle=pl.lit(82.0))
     found = check_envelope(reference, [NewLog(name="run.csv", samples=log)])
     assert any("the throttle reaches 82%" in text for text in found.warnings)
+
+
+@pytest.mark.parametrize(
+    ("pace", "factor", "status"),
+    [(1.0, 0.96, "outside"), (3.0, 0.96, "inside"), (3.0, 1.06, "outside")],
+)
+def test_exhaust_that_lags_in_a_fast_run_is_judged_on_the_hot_side(pace, factor, status):
+    rng = np.random.default_rng(7)
+    world = World(channels=("exhaust_temperature_1", "lambda"), history=(3,) * 8)
+    reference = make_reference(world, rng)
+    log = new_log(world, rng, exhaust_temperature_1=factor).samples
+    fast = log.with_columns(pl.col("time") / pace)
+    found = check_envelope(reference, [NewLog(name="run.csv", samples=fast)])
+    assert channel_of(found, "exhaust_temperature_1").status == status
+    told = any("judged on the hot side only" in text for text in found.warnings)
+    assert told is (pace > 2.0)
+
+
+def test_a_held_speed_is_compared_at_the_nearest_speed_of_the_band(reference):
+    log = new_log(WORLD, np.random.default_rng(2), **{"lambda": 1.08}).samples
+    held = log.filter(pl.col("engine_speed").is_between(3900.0, 4100.0)).with_columns(
+        engine_speed=pl.lit(4013.0), time=pl.int_range(pl.len()) * 0.2
+    )
+    found = check_envelope(reference, [NewLog(name="run.csv", samples=held)])
+    one = channel_of(found, "lambda")
+    assert (one.status, one.worst_rpm, one.share_outside) == ("outside", 4000.0, 1.0)
+    assert {other.status for other in found.channels if other is not one} == {"not_covered"}
+
+
+def test_a_channel_without_a_reading_tells_no_load(reference):
+    log = new_log(WORLD, np.random.default_rng(2)).samples
+    dead = log.with_columns(throttle=pl.lit(None, dtype=pl.Float64))
+    found = check_envelope(reference, [NewLog(name="run.csv", samples=dead)])
+    assert found.logs[0].told_by == "boost"
+    assert found.inside
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda log: log.head(0),
+        lambda log: log.head(1),
+        lambda log: log.reverse(),
+        lambda log: log.with_columns(engine_speed=pl.lit(None, dtype=pl.Float64)),
+        lambda log: log.with_columns(pl.lit(float("inf")).alias("lambda")),
+        lambda log: log.with_columns(engine_speed=pl.col("engine_speed") * 0.1),
+        lambda log: log.select("engine_speed", "throttle"),
+    ],
+)
+def test_a_log_that_tells_nothing_is_never_inside(reference, spoil):
+    log = new_log(WORLD, np.random.default_rng(2)).samples
+    found = check_envelope(reference, [NewLog(name="run.csv", samples=spoil(log))])
+    assert found.verdict == "not_enough_covered"
+    assert not found.inside
+
+
+@pytest.mark.parametrize("missing", ["drop", "null"])
+def test_a_log_without_a_clock_is_compared_all_the_same(reference, missing):
+    log = new_log(WORLD, np.random.default_rng(2)).samples
+    bare = (
+        log.drop("time")
+        if missing == "drop"
+        else log.with_columns(time=pl.lit(None, dtype=pl.Float64))
+    )
+    assert check_envelope(reference, [NewLog(name="run.csv", samples=bare)]).inside

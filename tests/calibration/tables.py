@@ -254,7 +254,12 @@ def claims_layers(table: pl.DataFrame) -> list[alt.Chart]:
     dots = alt.Chart(known).mark_circle(size=42, opacity=0.5, color=PALETTE["candidate"])
     nominal = pl.DataFrame({"false_claims": [NOMINAL]})
     rule = alt.Chart(nominal).mark_rule(color=PALETTE["loss"], strokeDash=DASH["baseline"])
-    return [dots.encode(x=x, y=alt.Y("method:N", title=None, sort=list(METHODS))), rule.encode(x=x)]
+    return [
+        dots.encode(
+            x=x, y=alt.Y("method:N", title=None, sort=list(METHODS), axis=alt.Axis(minExtent=110))
+        ),
+        rule.encode(x=x),
+    ]
 
 
 def power_layers(table: pl.DataFrame) -> list[alt.Chart]:
@@ -267,7 +272,12 @@ def power_layers(table: pl.DataFrame) -> list[alt.Chart]:
         .unpivot(flat, index="method", variable_name="effect", value_name="power")
         .with_columns(pl.col("effect").cast(pl.Float64))
     )
-    x = alt.X("effect:Q", title="True effect [%]", scale=alt.Scale(domain=[0, 4]))
+    x = alt.X(
+        "effect:Q",
+        title="True effect [%]",
+        axis=alt.Axis(values=[0, 0.5, 1, 1.5, 2, 3, 4], format="~g"),
+        scale=alt.Scale(domain=[0, 4]),
+    )
     y = alt.Y(
         "power:Q",
         title=f"Studies that find the gain; {AMPLE} past pulls or more, one session",

@@ -133,3 +133,12 @@ def test_without_a_warehouse_nothing_is_made(run, a_log, tmp_path):
     assert ran.status == 1
     assert "there is no warehouse here" in ran.json()["error"]["what"]
     assert not (tmp_path / "none.duckdb").exists()
+
+
+def test_a_lag_that_the_channel_file_states_is_aligned(on, a_log, tmp_path):
+    late = tmp_path / "late.toml"
+    late.write_text("[manifold_pressure]\nlag = 0.5\n", "utf-8")
+    asked = (*REFERENCE, a_log, "--ambient-pressure", "99.2", "--json")
+    plain, aligned = on(*asked).json(), on(*asked, "--channels", late).json()
+    assert any("reads 0.5 s late" in text for text in aligned["warnings"])
+    assert plain["channels"][0]["covered_rpm"] != aligned["channels"][0]["covered_rpm"]

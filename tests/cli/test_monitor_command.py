@@ -100,9 +100,9 @@ def test_a_calibration_splits_the_history_and_the_answers_say_so(own, first_file
 def test_the_python_functions_are_the_commands(own_warehouse):
     with ds.open_warehouse(own_warehouse) as warehouse:
         when = datetime(2025, 5, 12, 8)  # noqa: DTZ001 - the shop's clock
-        assert warehouse.add_event("service", "filters", at=when, who="Ada") == "E1"
+        assert warehouse.event("service", "filters", at=when, who="Ada") == "E1"
         assert warehouse.events().frame["who"].to_list() == ["Ada"]
-        assert warehouse.add_event("other", "new door") == "E2"
+        assert warehouse.event("other", "new door") == "E2"
         found = warehouse.monitor(setup="standard", channels=["manifold_pressure"])
     assert [chart.channel for chart in found.charts] == ["torque", "manifold_pressure"]
     assert found.frame["channel"].n_unique() == 2
@@ -141,3 +141,24 @@ def test_without_a_warehouse_nothing_is_made(run, tmp_path, command):
     assert ran.status == 1
     assert "there is no warehouse here" in ran.json()["error"]["what"]
     assert not (tmp_path / "none.duckdb").exists()
+
+
+def test_weather_is_taken_out_when_asked(own):
+    # A day of 90 kPa: as logged it lies where the others do, corrected it lies some 10% higher.
+    for pull in ("P4", "P5", "P6"):
+        own("amend", pull, "ambient_pressure=90", "--why", "another barometer")
+    plain = own("monitor", "--json").json()
+    assert plain["method"]["ambient_correction"] == "none"
+    corrected = own("monitor", "--correction", "iso_1585", "--json").json()
+    assert corrected["method"]["ambient_correction"] == "iso_1585"
+    before, after = (
+        {point["session"]: point["value"] for point in answer["charts"][0]["points"]}
+        for answer in (plain, corrected)
+    )
+    moved = {session: after[session] - after["may-16"] for session in after}
+    assert abs(before["may-09"] - before["may-16"]) < 1.5
+    assert 8.0 < moved["may-09"] - (before["may-09"] - before["may-16"]) < 14.0
+    assert abs(moved["may-02"] - (before["may-02"] - before["may-16"])) < 1.0
+    refused = own("monitor", "--correction", "iso_1558", "--json")
+    assert refused.status == 1
+    assert "Did you mean 'iso_1585'" in refused.json()["error"]["mend"]

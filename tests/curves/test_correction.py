@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from standards_apart import APART
 
 from dynostats.curves.correction import (
     READING_SDS,
@@ -50,6 +51,19 @@ def air(pressure=99.0, temperature=25.0, humidity=0.0):
 def test_factors_at_three_conditions(name, place):
     found = STANDARDS[name].factor(air(*CONDITIONS[place]))
     assert found == pytest.approx(PUBLISHED[name][place], rel=1e-7)
+
+
+def test_every_standard_is_worked_out_apart():
+    assert {one.name for one in APART} == set(STANDARDS)
+
+
+@pytest.mark.parametrize("apart", APART, ids=lambda one: one.name)
+@pytest.mark.parametrize("condition", CONDITIONS)
+def test_factors_as_the_texts_write_them(apart, condition):
+    # Another vapour pressure: 0.05% of at most 2.2 kPa is 1.1e-5 of 98 kPa, at most 1.4e-5 of the
+    # factor (exponent 1.2).
+    found = STANDARDS[apart.name].factor(air(*condition))
+    assert found == pytest.approx(apart.factor(*condition), rel=2e-5)
 
 
 @pytest.mark.parametrize(
@@ -271,6 +285,12 @@ def test_a_name_that_may_mean_two_standards_is_not_guessed(written):
     with pytest.raises(AnalysisError, match="no ambient correction") as refused:
         find_standard(written)
     assert "sae_j607" in refused.value.mend
+
+
+def test_a_short_form_names_all_that_it_can_mean():
+    with pytest.raises(AnalysisError) as refused:
+        find_standard("SAE")
+    assert "It can mean sae_j1349, sae_j1349_2004 or sae_j607." in refused.value.mend
 
 
 def test_a_mistyped_name_meets_its_nearest():

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from pull_log import log_of, sweep, torque_at
 
+from dynostats.arrays import Channels
 from dynostats.curves import curve_of, find_sweeps
 from dynostats.curves.acceptance import DANGERS, Evidence, judge_pull, measure_cylinders, why_void
 from dynostats.ingest import read_log
@@ -29,9 +30,9 @@ def judge(samples):
     (pull,) = sweeps.pulls
     return judge_pull(
         Evidence(
-            samples=samples,
+            samples=Channels.of(samples),
             sweep=pull,
-            curve=curve_of(samples, pull),
+            curve=Channels.of(curve_of(samples, pull)),
             others=sweeps.others,
             last_row=samples.height - 1,
         )
@@ -310,14 +311,13 @@ def test_spread_over_speed_is_measured():
             "lambda_4": [0.86, 0.85, None],
         }
     )
-    found = measure_cylinders(curve, "lambda")
-    assert (found.rpm, found.cylinder) == (2050.0, 2)
-    assert found.spread == pytest.approx(0.06)
-    assert found.above_mean == pytest.approx(0.03)
-    assert found.curve["spread"].to_list() == pytest.approx([0.04, 0.06, 0.02])
-    assert found.curve["highest"].to_list() == [2, 2, 1]
+    found = measure_cylinders(Channels.of(curve), "lambda")
+    assert found.rpm.tolist() == [2000.0, 2050.0, 2100.0]
+    assert found.spread == pytest.approx([0.04, 0.06, 0.02])
+    assert found.highest - found.mean == pytest.approx([0.02, 0.03, 0.01])
+    assert found.cylinder.tolist() == [2, 2, 1]
 
 
 def test_one_measured_cylinder_has_no_spread():
     curve = pl.DataFrame({"rpm": [2000.0, 2050.0], "lambda_1": [0.88, 0.89]})
-    assert measure_cylinders(curve, "lambda") is None
+    assert measure_cylinders(Channels.of(curve), "lambda") is None

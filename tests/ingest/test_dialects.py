@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dynostats.errors import InputError
-from dynostats.ingest import Log, load_channel_table, read_log
+from dynostats.ingest import Log, load_channel_table, read_log, read_plain, understand
 
 # Stored name, names in the trade's languages, unit, decimals to choose from.
 CHANNELS = {
@@ -185,6 +185,19 @@ def test_what_was_read_before_changes_nothing(data, log, dialect):
     fresh, used = replace(load_channel_table()), replace(load_channel_table())
     read_log(write_log(log, dialect), name="x.csv", table=used)
     expected, found = read_or_refuse(second, fresh), read_or_refuse(second, used)
+    assert_equally_read(expected, found)
+    # Together with others of its header, whole and odd, it is read as it is alone, or set aside.
+    whole = write_log(log, dialect)
+    for files in ([second, whole], [whole, second, whole]):
+        for file, table in zip(files, read_plain(files, used), strict=True):
+            if table is not None:
+                alone = read_or_refuse(file, fresh)
+                again = understand(table, fresh, name="x.csv", sha256=alone.sha256, sheet=None)
+                assert_equally_read(alone, again)
+
+
+def assert_equally_read(expected, found):
+    """Compare two readings of the same bytes: the same numbers to the last bit, or one refusal."""
     if isinstance(expected, str) or isinstance(found, str):
         assert found == expected
     else:

@@ -116,7 +116,6 @@ def test_workbook(tmp_path):
         (f"{HEAD}\na,m,,A\n", "'session' is empty", "sheet.csv:2"),
         (f"{HEAD},order\na,m,s,A,first\n", "order is 'first'", "sheet.csv:2"),
         (f"{HEAD},started\na,m,s,A,03/04/2025\n", "can be read as two", "sheet.csv:2"),
-        (f"{HEAD},ambient_pressure [kPa]\na,m,s,A,29.12\n", "outside 50 to 110 kPa", "sheet.csv"),
         (f"{HEAD},ambient_pressure [kPa]\na,m,s,A,high\n", "is 'high'", "sheet.csv:2"),
         (f"{HEAD},ambient_pressure [degC]\na,m,s,A,25\n", "no unit for", "sheet.csv"),
         ("", "empty (0 bytes)", "sheet.csv"),
@@ -127,6 +126,28 @@ def test_a_wrong_sheet_is_refused_with_its_line(tmp_path, text, words, where):
         read_sheet(write(tmp_path, text))
     assert words in str(caught.value)
     assert caught.value.where == where
+
+
+@pytest.mark.parametrize(
+    ("column", "what", "line", "mend"),
+    [
+        ("ambient_pressure [kPa]: 99 29.12", "is '29.12' kPa,", 3, "possible in inHg."),
+        ("ambient_pressure: 985 991", "is '985' kPa and 1 more,", 2, "possible in mbar."),
+        ("ambient_pressure: 99 745", "50 to 110 kPa", 3, "possible in mbar or mmHg."),
+        ("ambient_pressure [hPa]: 990 99", "is '99' hPa,", 3, "or mend the value"),
+        ("ambient_temperature: 22 71.5", "is '71.5' degC,", 3, "possible in degF."),
+        ("relative_humidity [%]: 44 140", "is '140' %,", 3, "State the unit"),
+    ],
+)
+def test_impossible_air_names_its_line_and_its_likely_unit(tmp_path, column, what, line, mend):
+    title, cells = column.split(": ")
+    rows = "".join(f"a{n},m,s,A,{cell}\n" for n, cell in enumerate(cells.split()))
+    with pytest.raises(InputError) as caught:
+        read_sheet(write(tmp_path, f"{HEAD},{title}\n{rows}"))
+    assert what in caught.value.what
+    assert "which no test cell has" in caught.value.what
+    assert caught.value.where == f"sheet.csv:{line}"
+    assert mend in caught.value.mend
 
 
 def test_a_missing_sheet_is_refused(tmp_path):

@@ -35,8 +35,8 @@ VALUES: dict[str, object] = {
     "sha256": ["0" * 64],
     "pulls": 0,
     "amendments": 0,
-    "number": 1,
     "events": 0,
+    "number": 1,
 }
 
 
@@ -197,10 +197,10 @@ FAULTS = {
     "history_of_labels": "update pulls set notes = 'tampered' where pull_no = 3",
     "labels_registered": "delete from setups where setup = 'cooler'",
     "numbers": "update counters set pull_no = 2",
-    "pulls_without_source": "delete from sources where file = 'b.csv'",
+    "pulls_without_source": "delete from stored_sources where file = 'b.csv'",
     "rows_without_pull": "delete from pulls where pull_no = 2",
     "sample_counts": "delete from stored_samples where pull_no = 2 and sample = 39",
-    "source_bytes": "update sources set data = 'x'::blob where file = 'a.csv'",
+    "source_bytes": "update stored_sources set data = 'x'::blob where file = 'a.csv'",
     "void_without_reason": "update pulls set why = null where pull_no = 5",
 }
 
@@ -224,7 +224,7 @@ def test_a_check_finds_its_fault(store, check):
     [
         "insert into pulls by name select * exclude (pull) from pulls where pull_no = 1",
         "update pulls set sha256 = (select sha256 from pulls where pull_no = 1) where pull_no = 2",
-        "insert into sources select * from sources limit 1",
+        "insert into stored_sources select * from stored_sources limit 1",
         "insert into engines select * from engines",
         "insert into setups select * from setups limit 1",
         "insert into sessions select * from sessions limit 1",

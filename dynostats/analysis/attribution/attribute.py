@@ -184,6 +184,7 @@ def change_of(scene: Scene, contrast: Contrast) -> Change:
         torque=weights @ scene.pulls.log_torque[own],
         causes=np.einsum("p,kps->ks", weights, scene.logs[:, own]),
         bent=weights @ scene.bent[own],
+        plumbing=np.nan_to_num(weights @ scene.plumbing[own]),
         pull_factor=contrast.factor("pull"),
     )
 

@@ -23,6 +23,10 @@ BEST_LAMBDA_SD: Final = 0.03
 # Leaner than this at full load, an engine is taken to be governed by its fuel (a diesel): no
 # spark-ignition engine makes full power there. Common practice, no published source.
 LEAN_LAMBDA: Final = 1.15
+# Boost that the compressor makes costs back pressure, boost that the plumbing keeps does not. Back
+# pressure rises about as much as boost, and mean effective pressure is about ten times manifold
+# pressure: so up to a tenth in the exponent lies between them. Own estimate, no published source.
+PLUMBING_SD: Final = 0.10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +117,7 @@ def mixture_cause(mean_lambda: float) -> Cause:
     # 3% down at lambda 0.80 and 1.00: -3 (lambda - 0.9)^2 is -2.43 log(lambda / 0.9)^2.
     bend = Prior(
         mean=-2.43,
-        sd=0.8,
+        sd=1.2,
         source="about 3% less torque at lambda 0.80 and 1.00 than at 0.90 (Heywood 1988, sec. 7.1 "
         "and fig. 9-9, from memory). The SD is ours",
     )

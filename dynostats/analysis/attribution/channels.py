@@ -119,7 +119,7 @@ def read_channels(
 def _with_cylinders(values: Floats, channels: pl.DataFrame, curves: CurveSet) -> Floats:
     """Fill lambda with the mean of the cylinders' where the log has only those."""
     named = [name for name in MIXTURES if name in channels.columns]
-    bare = ~np.isfinite(values).any(axis=1)
+    bare: Flags = ~np.any(np.isfinite(values), axis=1)
     if not named or not bare.any():
         return values
     stacked = np.stack([lay_channel(channels, curves, name) for name in named])
@@ -138,7 +138,7 @@ def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
     high = np.where(known, values, -np.inf).max(axis=1)
     flat: Flags = (covered > 0) & (high - low <= SAME * np.abs(mean))
     # A channel may stand still honestly, but then it does in most pulls.
-    seldom = np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered)
+    seldom = bool(np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered))
     bottom, top = PLAUSIBLE[name]
     gauge = (mean < least_kpa).tolist() if name == "boost" else [False] * len(mean)
     return [

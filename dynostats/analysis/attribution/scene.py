@@ -8,7 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.attribution.causes import BOOST, TEMPERATURE, Cause, mixture_cause
+from dynostats.analysis.attribution.causes import (
+    BOOST,
+    TEMPERATURE,
+    Cause,
+    mixture_cause,
+    pressure_logs,
+)
 from dynostats.analysis.attribution.channels import (
     Missing,
     Reading,
@@ -17,6 +23,7 @@ from dynostats.analysis.attribution.channels import (
     read_channels,
 )
 from dynostats.analysis.attribution.evidence import Series
+from dynostats.analysis.conditions import lay_channel
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.arrays import Flags, Floats, Ints
 from dynostats.errors import AnalysisError
@@ -37,6 +44,8 @@ class Scene:
         logs: Their logs, about the study's means, shape (causes, pulls, speeds).
         bent: Squared log of the mixture about the study's mean where it bends, else zero; NaN
             where not read; shape (pulls, speeds).
+        plumbing: Log of manifold pressure over the pressure behind the compressor; zero where
+            the study's pulls do not all have both; shape (pulls, speeds).
         readings: The channels themselves, one a cause.
         missing: Causes that cannot be told apart.
         left_out: Names of the study's pulls left out for want of a channel.
@@ -47,6 +56,7 @@ class Scene:
     causes: tuple[Cause, ...]
     logs: Floats
     bent: Floats
+    plumbing: Floats
     readings: tuple[Reading, ...]
     missing: tuple[Missing, ...]
     left_out: tuple[str, ...]
@@ -133,6 +143,7 @@ def set_scene(
         causes=causes,
         logs=logs,
         bent=bent,
+        plumbing=_plumbing(usable, channels, everything, compared & fit),
         readings=usable,
         missing=tuple(fault for fault in judged if fault is not None),
         left_out=tuple(everything.pull[row] for row in np.flatnonzero(compared & ~fit)),
@@ -197,3 +208,15 @@ def _logs_of(
         if causes[-1].bend is not None:
             bent = logs[at] ** 2
     return tuple(causes), logs, bent
+
+
+def _plumbing(
+    usable: tuple[Reading, ...], channels: pl.DataFrame, everything: CurveSet, compared: Flags
+) -> Floats:
+    manifold = next((one.logs() for one in usable if one.name == "boost"), None)
+    nothing = np.zeros(everything.log_torque.shape)
+    if manifold is None:
+        return nothing
+    behind = pressure_logs(lay_channel(channels, everything, "compressor_out_pressure"))
+    ratio = manifold - behind
+    return ratio if np.isfinite(ratio[compared]).all() else nothing

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from dynostats.analysis.attribution.causes import Cause
+from dynostats.analysis.attribution.causes import PLUMBING_SD, Cause
 from dynostats.analysis.attribution.exponents import Exponents
 from dynostats.arrays import Floats
 
@@ -31,12 +31,16 @@ class Change:
         torque: Shape (speeds,).
         causes: Shape (causes, speeds).
         bent: Change of the squared log of the mixture about its mean, shape (speeds,).
+        plumbing: Change of the log ratio of manifold pressure to the pressure behind the
+            compressor, shape (speeds,): what of a change in boost the plumbing made; zero where
+            the latter was not logged.
         pull_factor: Variance of the change per variance of one pull.
     """
 
     torque: Floats
     causes: Floats
     bent: Floats
+    plumbing: Floats
     pull_factor: float
 
 
@@ -145,10 +149,13 @@ def _cause_noise(change: Change, scatter: Scatter, views: Floats) -> Floats | No
 
 
 def _stated(change: Change, exponents: Exponents, views: Floats) -> Floats:
-    """Return variances from stated allowances: exponents that tilt over the band, the bend."""
+    """Return variances from stated allowances: tilt over the band, plumbing, the bend."""
     ramp = np.linspace(-1.0, 1.0, change.causes.shape[1])
     sds = np.array([cause.tilt_sd for cause in exponents.causes])
     tilted = (sds[:, None] * ((change.causes * ramp) @ views.T)) ** 2
+    for at, cause in enumerate(exponents.causes):
+        if cause.name == "boost":
+            tilted[at] += (PLUMBING_SD * (change.plumbing @ views.T)) ** 2
     moved = exponents.bent[:, None] * (change.causes @ views.T)
     moved[_bent_row(exponents)] += change.bent @ views.T
     bend = _bend_sd(exponents) ** 2

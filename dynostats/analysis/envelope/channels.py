@@ -47,6 +47,11 @@ class Watched:
         """Tell whether it is a temperature, degC."""
         return self.unit == "degC"
 
+    @property
+    def lags(self) -> bool:
+        """Tell whether its sensor follows seconds late: a thermocouple in the exhaust."""
+        return self.channel.startswith("exhaust_temperature")
+
     def to_log(self, values: Floats) -> Floats:
         """Return values on the log scale the noise is learned on; NaN where there is no log.
 

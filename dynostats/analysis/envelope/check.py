@@ -137,7 +137,8 @@ def _compare(reference: Reference, band: Band, found: Mapping[str, Runs]) -> tup
     scatter = [sample_variance(samples, band.watched) for samples in reference.samples]
     known = [value for value in scatter if value is not None]
     sampling = float(np.mean(known)) if known else 0.0
-    return compare_runs(band, {name: runs.runs for name, runs in found.items()}, sampling)
+    runs = {name: one.runs for name, one in found.items()}
+    return compare_runs(band, runs, sampling=sampling, pace=reference.pace())
 
 
 def _conclude(channels: Sequence[ChannelRange]) -> Verdict:

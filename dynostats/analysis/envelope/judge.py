@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dynostats.analysis.envelope.band import Band
 from dynostats.analysis.envelope.channels import Watched
+from dynostats.analysis.envelope.reference import OTHER_PACE
 from dynostats.analysis.envelope.result import ChannelRange, Excursion, Side, Status
 from dynostats.analysis.envelope.runs import Run
 from dynostats.arrays import Flags, Floats
@@ -50,7 +51,7 @@ class Compared:
 
 
 def compare_runs(
-    band: Band, runs: Mapping[str, Sequence[Run]], sampling: float
+    band: Band, runs: Mapping[str, Sequence[Run]], *, sampling: float, pace: float | None
 ) -> tuple[Compared, ...]:
     """Lay every run beside the band.
 
@@ -58,13 +59,25 @@ def compare_runs(
         band: The band of a channel.
         runs: By log.
         sampling: Variance of a single sample, log units squared; 0 where it is not known.
+        pace: How fast engine speed rises in the pulls, rpm/s; None where not known. In a run much
+            faster than that a channel that lags reads low by itself: it has no lower edge there.
     """
-    return tuple(
-        compared
+    laid = [
+        (run, _compare(band, log, number, run, sampling))
         for log, own in runs.items()
         for number, run in enumerate(own, start=1)
-        if (compared := _compare(band, log, number, run, sampling)) is not None
+    ]
+    return tuple(
+        replace(one, low=np.full_like(one.low, -np.inf))
+        if band.watched.lags and _is_fast(run, pace)
+        else one
+        for run, one in laid
+        if one is not None
     )
+
+
+def _is_fast(run: Run, pace: float | None) -> bool:
+    return run.pace is not None and pace is not None and run.pace > OTHER_PACE * pace
 
 
 def _compare(band: Band, log: str, number: int, run: Run, sampling: float) -> Compared | None:

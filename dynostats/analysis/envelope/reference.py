@@ -15,6 +15,8 @@ from dynostats.errors import AnalysisError
 MOST_OF_THEM = 0.7
 # Speeds closer than the smoothing is wide tell the same: every second one of the grid is enough.
 STEP_RPM = 100.0
+# Engine speed that rises so many times as fast as in the pulls moves what lags behind it.
+OTHER_PACE = 2.0
 # A pull has a channel when it covers this share of those speeds.
 MOSTLY_COVERED = 0.95
 
@@ -89,6 +91,19 @@ class Reference:
             pulls=self.pulls.filter(pl.Series(kept)),
             own=own[kept],
         )
+
+    def pace(self) -> float | None:
+        """Return how fast engine speed rises in the reference pulls, rpm/s; None without clocks."""
+        if "time" not in self.curves.columns:
+            return None
+        own = self.curves.filter(pl.col("pull").is_in(self.members)).drop_nulls("time")
+        ends = own.group_by("pull").agg(
+            rise=pl.col("rpm").max() - pl.col("rpm").min(),
+            lasts=pl.col("time").max() - pl.col("time").min(),
+        )
+        timed = ends.filter(pl.col("lasts") > 0)
+        paces = (timed["rise"] / timed["lasts"]).to_numpy()
+        return float(np.median(paces)) if paces.size else None
 
     def mean_of(self, channel: str) -> tuple[Floats, Floats]:
         """Return grid speeds and the mean of a channel over the reference pulls that have it."""

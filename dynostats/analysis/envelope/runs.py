@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 
 from dynostats.analysis.envelope.channels import Watched
+from dynostats.analysis.envelope.reference import STEP_RPM
 from dynostats.arrays import Flags, Floats, Ints
 from dynostats.curves import bandwidth_of, find_sweeps, smooth
 from dynostats.curves.grid import BANDWIDTH_RPM, GRID_STEP_RPM, ROWS_IN_HALF_WIDTH
@@ -106,15 +107,19 @@ def find_runs(samples: pl.DataFrame, load: Load, watched: tuple[Watched, ...]) -
 def _full_load(samples: pl.DataFrame, load: Load) -> tuple[str, Flags]:
     """Return what tells the load, and which rows are settled at full load."""
     speed = column_of(samples, "engine_speed")
-    if load.throttle is not None and "throttle" in samples.columns:
+    if load.throttle is not None and _has(samples, "throttle"):
         full = column_of(samples, "throttle") >= FULL_THROTTLE_SHARE * _at(speed, load.throttle)
         return "throttle", full & _settled(samples, full)
-    if load.torque and "torque" in samples.columns:
+    if load.torque and _has(samples, "torque"):
         return "torque", _in_sweeps(samples)
-    if load.least_boost is not None and "manifold_pressure" in samples.columns:
+    if load.least_boost is not None and _has(samples, "manifold_pressure"):
         full = column_of(samples, "manifold_pressure") >= _at(speed, load.least_boost)
         return "boost", full & _settled(samples, full)
     return "", np.zeros(samples.height, dtype=np.bool_)
+
+
+def _has(samples: pl.DataFrame, name: str) -> bool:
+    return name in samples.columns and bool(np.isfinite(column_of(samples, name)).any())
 
 
 def _in_sweeps(samples: pl.DataFrame) -> Flags:
@@ -132,7 +137,7 @@ def _in_sweeps(samples: pl.DataFrame) -> Flags:
 
 def _boosted(samples: pl.DataFrame, load: Load) -> Flags:
     """Return the rows with at least the boost of the pulls; all where it is not known."""
-    if load.least_boost is None or "manifold_pressure" not in samples.columns:
+    if load.least_boost is None or not _has(samples, "manifold_pressure"):
         return np.ones(samples.height, dtype=np.bool_)
     least = _at(column_of(samples, "engine_speed"), load.least_boost)
     return column_of(samples, "manifold_pressure") >= least
@@ -176,11 +181,7 @@ def _read_run(
     if usable.sum() < LEAST_ROWS:
         return None
     speed = speed[usable]
-    first = np.ceil(speed.min() / GRID_STEP_RPM)
-    last = np.floor(speed.max() / GRID_STEP_RPM)
-    rpm = np.arange(first, last + 1.0) * GRID_STEP_RPM
-    if not rpm.size:
-        return None
+    rpm = _speeds_of(speed)
     names = [one.channel for one in watched if one.channel in samples.columns]
     values = np.full((len(speed), len(names)), np.nan)
     for at, name in enumerate(names):
@@ -189,7 +190,7 @@ def _read_run(
     others = np.array([name != "manifold_pressure" for name in names], dtype=np.bool_)
     values[low[:, None] & others[None, :]] = np.nan
     width = _half_width(speed)
-    curves = smooth(speed, values, rpm, bandwidth_rpm=width)
+    curves = _smooth(speed, values, rpm, width)
     return Run(
         first_row=part.start,
         last_row=part.stop - 1,
@@ -198,6 +199,25 @@ def _read_run(
         weight=_squared_weights(speed, rpm, width),
         pace=_pace(samples, part),
     )
+
+
+def _speeds_of(speed: Floats) -> Floats:
+    """Return the grid speeds that a run passes; the nearest where it was held at one speed."""
+    first = np.ceil(speed.min() / GRID_STEP_RPM)
+    last = np.floor(speed.max() / GRID_STEP_RPM)
+    if speed.max() - speed.min() < STEP_RPM:
+        return np.array([np.round(speed.mean() / STEP_RPM) * STEP_RPM])
+    return np.arange(first, last + 1.0) * GRID_STEP_RPM
+
+
+def _smooth(speed: Floats, values: Floats, rpm: Floats, width: float) -> Floats:
+    """Return the curves of a run, shape (speeds, channels); of a held speed the mean."""
+    if len(rpm) > 1:
+        return smooth(speed, values, rpm, bandwidth_rpm=width)
+    known = np.isfinite(values)
+    count = known.sum(axis=0)
+    total = np.where(known, values, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)[None, :]
 
 
 def _half_width(speed: Floats) -> float:
@@ -210,7 +230,7 @@ def _squared_weights(speed: Floats, rpm: Floats, width: float) -> Floats:
     if len(speed) > MANY_ROWS:
         return np.zeros(len(rpm))
     # Smoothing the unit vectors gives the weights themselves.
-    weights = smooth(speed, np.eye(len(speed)), rpm, bandwidth_rpm=width)
+    weights = _smooth(speed, np.eye(len(speed)), rpm, width)
     return (weights**2).sum(axis=1)
 
 

@@ -5,22 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-import polars as pl
 
 from dynostats.analysis.envelope.band import ALPHA, Band
 from dynostats.analysis.envelope.channels import CHANNELS, watch
 from dynostats.analysis.envelope.newlog import NewLog
-from dynostats.analysis.envelope.reference import Reference
+from dynostats.analysis.envelope.reference import OTHER_PACE, Reference
 from dynostats.analysis.envelope.result import ChannelRange, Verdict
 from dynostats.analysis.envelope.runs import SETTLE_S, Runs
 from dynostats.analysis.envelope.steps import CAUTION
-from dynostats.arrays import Floats
 from dynostats.curves.sweep import FULL_THROTTLE_SHARE, column_of
 
 # Fewer comparisons of days than this hardly tell how far days differ.
 FEW_DAYS = 4
-# Engine speed that rises so many times as fast as in the pulls moves what lags behind it.
-OTHER_PACE = 2.0
 # The band ends a little below the fastest pull, where its smoothing ends.
 BEYOND_RPM = 150.0
 
@@ -192,7 +188,7 @@ def _reach(log: NewLog, found: Runs) -> str:
 
 
 def _warn_pace(reference: Reference, log: NewLog, found: Runs) -> Iterator[str]:
-    usual = _usual_pace(reference)
+    usual = reference.pace()
     paces = [run.pace for run in found.runs if run.pace]
     if usual is None or not paces:
         return
@@ -200,26 +196,9 @@ def _warn_pace(reference: Reference, log: NewLog, found: Runs) -> Iterator[str]:
     if not 1.0 / OTHER_PACE <= fastest / usual <= OTHER_PACE:
         yield (
             f"{log.name}: engine speed rises at {fastest:,.0f} rpm/s, in the pulls at "
-            f"{usual:,.0f}: boost, temperatures and slow sensors lag differently."
+            f"{usual:,.0f}: boost, temperatures and slow sensors lag differently. Where it is "
+            "faster, exhaust temperature, which lags most, is judged on the hot side only."
         )
-
-
-def _usual_pace(reference: Reference) -> float | None:
-    """Return how fast the reference pulls rise, rpm/s: the median over pulls."""
-    if "time" not in reference.curves.columns:
-        return None
-    own = reference.curves.filter(pl.col("pull").is_in(reference.members)).drop_nulls("time")
-    ends = own.group_by("pull").agg(
-        rise=pl.col("rpm").max() - pl.col("rpm").min(),
-        lasts=pl.col("time").max() - pl.col("time").min(),
-    )
-    paces: Floats = (
-        ends.filter(pl.col("lasts") > 0)
-        .select(pl.col("rise") / pl.col("lasts"))
-        .to_series()
-        .to_numpy()
-    )
-    return float(np.median(paces)) if paces.size else None
 
 
 def _names(channels: Sequence[ChannelRange]) -> str:

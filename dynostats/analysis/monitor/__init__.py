@@ -5,9 +5,11 @@ from __future__ import annotations
 from dynostats.analysis.monitor.breaks import Break, read_breaks, warn_compared, warn_history
 from dynostats.analysis.monitor.result import CellEvent, Change, Chart, Monitoring, Signal
 from dynostats.analysis.monitor.scope import Scope
-from dynostats.analysis.monitor.watch import CHANNELS, monitor_cell
+from dynostats.analysis.monitor.study import least_sessions
+from dynostats.analysis.monitor.watch import ALPHA, CHANNELS, monitor_cell
 
 __all__ = [
+    "ALPHA",
     "CHANNELS",
     "Break",
     "CellEvent",
@@ -16,6 +18,7 @@ __all__ = [
     "Monitoring",
     "Scope",
     "Signal",
+    "least_sessions",
     "monitor_cell",
     "read_breaks",
     "warn_compared",

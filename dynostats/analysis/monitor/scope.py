@@ -23,6 +23,8 @@ class Scope:
         curves: One row a pull and grid speed: pull, rpm, torque and channels.
         events: What was logged of the dyno, by date.
         units: Unit of each channel; torque is charted in percent.
+        correction: Ambient correction that the torque is brought to; "none" for none.
+        remarks: What bringing it there leaves to be known.
     """
 
     dyno: str
@@ -32,6 +34,8 @@ class Scope:
     curves: pl.DataFrame
     events: tuple[CellEvent, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict[str, str])
+    correction: str = "none"
+    remarks: tuple[str, ...] = ()
 
     def calibrations(self) -> tuple[CellEvent, ...]:
         """Return the calibrations, by date."""

@@ -57,14 +57,17 @@ def monitor_cell(scope: Scope, channels: Sequence[str] | None = None) -> Monitor
         signals=signals,
         charts=tuple(one.chart for one in studied),
         events=scope.events,
-        warnings=say_warnings(
-            series,
-            [one.chart for one in studied],
-            scope.events,
-            least=None if enough else studied[0].least,
+        warnings=(
+            *scope.remarks,
+            *say_warnings(
+                series,
+                [one.chart for one in studied],
+                scope.events,
+                least=None if enough else studied[0].least,
+            ),
         ),
         next=say_next(verdict, changes),
-        method=describe(ALPHA),
+        method=describe(ALPHA) | {"ambient_correction": scope.correction},
     )
 
 

@@ -140,7 +140,8 @@ def say_warnings(
         *_warn_left_out(series[0]),
         (
             "The reference setup is taken to stay the same: wear of its engine, fuel and weather "
-            "look like a change of the cell. A second engine that moves alike points to the cell."
+            "look like a change of the cell (--correction takes weather out). A second engine that "
+            "moves alike points to the cell."
         ),
     )
 

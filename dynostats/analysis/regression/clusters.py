@@ -108,7 +108,9 @@ def sum_clusters(columns: Floats, response: Floats, cluster: Ints) -> ClusterSum
     )
 
 
-def fit_clusters(sums: ClusterSums, *, kind: Kind = "CR2") -> ClusterFit:
+def fit_clusters(
+    sums: ClusterSums, *, kind: Kind = "CR2", wanted: Floats | None = None
+) -> ClusterFit:
     """Fit by least squares, with a covariance that holds when errors within a cluster are alike.
 
     Args:
@@ -116,6 +118,8 @@ def fit_clusters(sums: ClusterSums, *, kind: Kind = "CR2") -> ClusterFit:
             before summing: CR2 then takes the weights for inverse variances.
         kind: "CR2" corrects for few clusters and for leverage, with Satterthwaite's degrees of
             freedom; "CR0" not at all; "CR1" by G / (G - 1); "CR1S" by G (N - 1) / (G - 1)(N - k).
+        wanted: Shape (wanted, columns): what is asked of the coefficients, a row each; None for
+            the coefficients themselves. So columns may be centred or made orthogonal beforehand.
 
     Raises:
         AnalysisError: There are fewer than two clusters, or the columns are so nearly dependent
@@ -128,16 +132,18 @@ def fit_clusters(sums: ClusterSums, *, kind: Kind = "CR2") -> ClusterFit:
         )
     bread = _inverse(sums.products.sum(axis=0))
     beta = bread @ sums.moments.sum(axis=0)
+    asked = np.eye(len(beta)) if wanted is None else wanted
     scores = sums.moments - sums.products @ beta
-    df = np.full(len(beta), len(sums) - 1.0)
+    df = np.full(len(asked), len(sums) - 1.0)
     if kind == "CR2":
         adjusted = _Adjustment.of(sums.products, bread)
         scores = adjusted.scores(scores)
-        df = adjusted.satterthwaite()
+        df = adjusted.satterthwaite(asked)
     rows = int(sums.rows.sum())
+    reach = asked @ bread
     return ClusterFit(
-        coefficients=beta,
-        covariance=bread @ (scores.T @ scores) @ bread * _factor(kind, sums, len(beta)),
+        coefficients=asked @ beta,
+        covariance=reach @ (scores.T @ scores) @ reach.T * _factor(kind, sums, len(beta)),
         df=df,
         kind=kind,
         clusters=len(sums),
@@ -207,8 +213,8 @@ class _Adjustment:
         inside = np.einsum("gki,gi,gi->gk", self.vectors, self._stretch(), inside)
         return inside @ self.inverse_root.T
 
-    def satterthwaite(self) -> Floats:
-        """Return the degrees of freedom of each coefficient's variance, shape (columns,).
+    def satterthwaite(self, asked: Floats) -> Floats:
+        """Return the degrees of freedom of the variance of each thing asked, shape (wanted,).
 
         (sum of eigenvalues)^2 / sum of squared eigenvalues of the quadratic form that the variance
         is, were errors independent with one variance.
@@ -216,9 +222,10 @@ class _Adjustment:
         stretch = self._stretch()
         size = np.einsum("gki,gi,gji->gkj", self.vectors, self.leverage * stretch**2, self.vectors)
         reach = np.einsum("gki,gi,gji->gkj", self.vectors, self.leverage * stretch, self.vectors)
-        # Column j: coefficient j, in the coordinates of L.
-        own = np.einsum("jk,gkl,jl->gj", self.root, size, self.root)
-        along = np.einsum("gkl,jl->gjk", reach, self.root)
+        # A row for each thing asked, in the coordinates of L.
+        rows = asked @ self.root
+        own = np.einsum("jk,gkl,jl->gj", rows, size, rows)
+        along = np.einsum("gkl,jl->gjk", reach, rows)
         shared = np.einsum("gjk,gjl->jkl", along, along)
         mixed = (along**2).sum(axis=2)
         trace = own.sum(axis=0) - mixed.sum(axis=0)

@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-import polars as pl
 
-from dynostats.arrays import Floats
+from dynostats.arrays import Channels, Floats, Ints
 from dynostats.curves.acceptance.danger import CYLINDER_DANGER
 from dynostats.ingest import Finding
 
@@ -28,75 +28,63 @@ HOT_EXHAUST_C = 950.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CylinderSpread:
-    """How far the cylinders of one pull differ.
+    """How far the cylinders of one pull differ, at each speed at which two or more were read.
 
     Args:
-        channel: "lambda" or "exhaust_temperature".
-        curve: One row a grid speed: rpm, mean, spread (largest less smallest), highest (number of
-            the cylinder with the highest reading), above_mean (how far that one is above).
-        rpm: Grid speed of the largest spread.
-        spread: That spread, lambda or K.
-        cylinder: Cylinder that is leanest (or hottest) there.
-        above_mean: How far it is above the mean of all cylinders there.
+        rpm: Grid speeds, shape (speeds,).
+        mean: Mean of the cylinders, lambda or degC, shape (speeds,).
+        highest: Reading of the leanest (or hottest) cylinder, shape (speeds,).
+        cylinder: Number of that cylinder, shape (speeds,).
+        spread: Largest less smallest reading, lambda or K, shape (speeds,).
     """
 
-    channel: str
-    curve: pl.DataFrame
-    rpm: float
-    spread: float
-    cylinder: int
-    above_mean: float
+    rpm: Floats
+    mean: Floats
+    highest: Floats
+    cylinder: Ints
+    spread: Floats
 
 
-def measure_cylinders(curve: pl.DataFrame, channel: str) -> CylinderSpread | None:
+def measure_cylinders(curve: Channels, channel: str) -> CylinderSpread | None:
     """Compare the cylinders of one pull over engine speed.
 
     Args:
-        curve: One row a grid speed: rpm and channels such as lambda_1 or exhaust_temperature_1.
+        curve: The pull on the grid: rpm and channels such as lambda_1 or exhaust_temperature_1.
         channel: "lambda" or "exhaust_temperature".
 
     Returns:
-        The spread; None when fewer than two cylinders were measured.
+        The spread; None when there is no speed at which two cylinders were read.
     """
-    numbers = [
-        int(match[1])
-        for name in curve.columns
-        if (match := re.fullmatch(rf"{channel}_(\d+)", name))
-        and curve[name].null_count() < curve.height
-    ]
+    numbers = _numbered(curve.names, channel)
     if len(numbers) < 2:
         return None
-    table: Floats = np.column_stack(
-        [curve[f"{channel}_{number}"].cast(pl.Float64).to_numpy() for number in numbers]
-    )
-    known = np.isfinite(table).sum(axis=1) > 1
-    rpm, table = curve["rpm"].to_numpy()[known], table[known]
-    if not len(rpm):
-        return None
-    mean = np.nanmean(table, axis=1)
-    highest = np.nanargmax(table, axis=1)
-    above = np.nanmax(table, axis=1) - mean
-    spread = np.nanmax(table, axis=1) - np.nanmin(table, axis=1)
-    worst = int(spread.argmax())
+    rpm, table = curve["rpm"], curve.take([f"{channel}_{number}" for number in numbers])
+    read = np.isfinite(table)
+    top = low = table
+    if not read.all():
+        known = read.sum(axis=0) > 1
+        if not known.any():
+            return None
+        rpm, table, read = rpm[known], table[:, known], read[:, known]
+        top, low = np.where(read, table, -np.inf), np.where(read, table, np.inf)
+    highest = top.max(axis=0)
     return CylinderSpread(
-        channel=channel,
-        curve=pl.DataFrame(
-            {
-                "rpm": rpm,
-                "mean": mean,
-                "spread": spread,
-                "highest": np.array(numbers)[highest],
-                "above_mean": above,
-            }
-        ),
-        rpm=float(rpm[worst]),
-        spread=float(spread[worst]),
-        cylinder=numbers[int(highest[worst])],
-        above_mean=float(above[worst]),
+        rpm=rpm,
+        mean=np.sum(table, axis=0, where=read) / np.sum(read, axis=0),
+        highest=highest,
+        cylinder=np.array(numbers)[top.argmax(axis=0)],
+        spread=highest - low.min(axis=0),
     )
 
 
-def check_cylinders(curve: pl.DataFrame) -> Iterator[Finding]:
+@lru_cache(maxsize=256)
+def _numbered(names: tuple[str, ...], channel: str) -> tuple[int, ...]:
+    """Return the numbers of the cylinders that have a channel of their own."""
+    found = (re.fullmatch(rf"{channel}_(\d+)", name) for name in names)
+    return tuple(int(match[1]) for match in found if match)
+
+
+def check_cylinders(curve: Channels) -> Iterator[Finding]:
     """Yield lean and hot cylinders."""
     mixture = measure_cylinders(curve, "lambda")
     if mixture is not None:
@@ -107,34 +95,33 @@ def check_cylinders(curve: pl.DataFrame) -> Iterator[Finding]:
 
 
 def _check_mixture(found: CylinderSpread) -> Iterator[Finding]:
-    leanest = found.curve.with_columns(value=pl.col("mean") + pl.col("above_mean"))
-    lean = leanest.filter((pl.col("mean") < RICH_MEAN) & (pl.col("value") > LEAN_LAMBDA))
-    if found.spread <= LAMBDA_SPREAD and lean.is_empty():
+    worst = int(found.spread.argmax())
+    lean = (found.mean < RICH_MEAN) & (found.highest > LEAN_LAMBDA)
+    if found.spread[worst] <= LAMBDA_SPREAD and not lean.any():
         return
     text = (
-        f"Lambda differs by {found.spread:.3f} between cylinders at {found.rpm:.0f} rpm (limit "
-        f"{LAMBDA_SPREAD:g}); the leanest there is cylinder {found.cylinder}, "
-        f"{found.above_mean:.3f} above the mean."
+        f"Lambda differs by {found.spread[worst]:.3f} between cylinders at {found.rpm[worst]:.0f} "
+        f"rpm (limit {LAMBDA_SPREAD:g}); the leanest there is cylinder {found.cylinder[worst]}, "
+        f"{found.highest[worst] - found.mean[worst]:.3f} above the mean."
     )
-    if not lean.is_empty():
-        worst = lean.sort("value", descending=True).row(0, named=True)
+    if lean.any():
+        at = int(np.where(lean, found.highest, -np.inf).argmax())
         text += (
-            f" Cylinder {worst['highest']} runs at lambda {worst['value']:.2f} at "
-            f"{worst['rpm']:.0f} rpm while the mean is {worst['mean']:.2f}."
+            f" Cylinder {found.cylinder[at]} runs at lambda {found.highest[at]:.2f} at "
+            f"{found.rpm[at]:.0f} rpm while the mean is {found.mean[at]:.2f}."
         )
     yield Finding(check="lean_cylinder", severity="note", message=f"{CYLINDER_DANGER} {text}")
 
 
 def _check_heat(found: CylinderSpread) -> Iterator[Finding]:
-    hottest = found.curve.with_columns(value=pl.col("mean") + pl.col("above_mean"))
-    peak = hottest.sort("value", descending=True).row(0, named=True)
-    if found.spread <= EXHAUST_SPREAD_K and peak["value"] <= HOT_EXHAUST_C:
+    worst, peak = int(found.spread.argmax()), int(found.highest.argmax())
+    if found.spread[worst] <= EXHAUST_SPREAD_K and found.highest[peak] <= HOT_EXHAUST_C:
         return
     yield Finding(
         check="hot_cylinder",
         severity="note",
-        message=f"{CYLINDER_DANGER} Exhaust temperature differs by {found.spread:.0f} K between "
-        f"cylinders at {found.rpm:.0f} rpm (limit {EXHAUST_SPREAD_K:.0f} K); cylinder "
-        f"{peak['highest']} reaches {peak['value']:.0f} degC at {peak['rpm']:.0f} rpm (limit "
-        f"{HOT_EXHAUST_C:.0f} degC).",
+        message=f"{CYLINDER_DANGER} Exhaust temperature differs by {found.spread[worst]:.0f} K "
+        f"between cylinders at {found.rpm[worst]:.0f} rpm (limit {EXHAUST_SPREAD_K:.0f} K); "
+        f"cylinder {found.cylinder[peak]} reaches {found.highest[peak]:.0f} degC at "
+        f"{found.rpm[peak]:.0f} rpm (limit {HOT_EXHAUST_C:.0f} degC).",
     )

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
 
-from dynostats.arrays import Floats
-from dynostats.curves.sweep import Sweep, column_of
+from dynostats.arrays import Channels, Floats
+from dynostats.curves.sweep import Sweep
+
+# A screen passes only what the check itself would pass, whatever the last digit says.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -23,28 +25,25 @@ class Evidence:
         last_row: Last row of the log that belongs to this pull and not to the next one.
     """
 
-    samples: pl.DataFrame
+    samples: Channels
     sweep: Sweep
-    curve: pl.DataFrame
+    curve: Channels
     others: tuple[Sweep, ...] = ()
     last_row: int
 
     def rpm(self) -> Floats:
         """Return the grid speeds, rpm."""
-        return self.curve["rpm"].to_numpy()
+        return self.curve["rpm"]
 
     def channel(self, name: str) -> Floats | None:
         """Return a channel on the grid, NaN where missing; None if the pull does not have it."""
-        if name not in self.curve.columns:
-            return None
-        values = self.curve[name].cast(pl.Float64).to_numpy()
-        return values if np.isfinite(values).sum() > 1 else None
+        values = self.curve.get(name)
+        return None if values is None or np.isfinite(values).sum() < 2 else values
 
     def pace(self, part: Sweep) -> float:
         """Return how fast engine speed rises over a part of the log, rpm a second (or a row)."""
-        speed = column_of(self.samples, "engine_speed")
+        speed, clock = self.samples["engine_speed"], self.samples.get("time")
         lasts = float(part.last_row - part.first_row)
-        if "time" in self.samples.columns:
-            clock = column_of(self.samples, "time")
+        if clock is not None:
             lasts = float(clock[part.last_row] - clock[part.first_row])
         return float(speed[part.last_row] - speed[part.first_row]) / lasts if lasts > 0 else np.inf

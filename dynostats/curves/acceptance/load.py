@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from dynostats.arrays import Floats
-from dynostats.curves.acceptance.evidence import Evidence
-from dynostats.curves.sweep import Sweep, column_of
+from dynostats.curves.acceptance.evidence import ROUNDING, Evidence
+from dynostats.curves.sweep import Sweep
 from dynostats.ingest import Finding
 
 # An engine's own torque curve falls more slowly than this: three simulated engines by at most 7%
@@ -45,7 +45,7 @@ def check_load(pull: Evidence) -> Iterator[Finding]:
 
 
 def _check_interruption(pull: Evidence) -> Iterator[Finding]:
-    speed = column_of(pull.samples, "engine_speed")
+    speed = pull.samples["engine_speed"]
     missing = [other for other in pull.others if _continues(pull, other, speed)]
     if not missing:
         return
@@ -78,7 +78,7 @@ def _continues(pull: Evidence, other: Sweep, speed: Floats) -> bool:
 
 def _check_load_lost(pull: Evidence) -> Iterator[Finding]:
     """Speed that rises on after the pull: its load went. Shutting the throttle lowers speed."""
-    speed = column_of(pull.samples, "engine_speed")
+    speed = pull.samples["engine_speed"]
     end = pull.sweep.last_row
     later = next((part.first_row for part in pull.others if part.first_row > end), pull.last_row)
     after = speed[end : later + 1]
@@ -100,6 +100,8 @@ def _check_load_lost(pull: Evidence) -> Iterator[Finding]:
 def _check_fall(rpm: Floats, torque: Floats) -> Iterator[Finding]:
     """Look for the largest fall of torque within a short rise of speed, inside and at the end."""
     reach = max(LEAST_REACH_RPM, REACH_SHARE * float(rpm[-1] - rpm[0]))
+    if _holds(rpm, torque, reach):
+        return
     ahead = rpm[None, :] - rpm[:, None]
     near = (ahead > 0.0) & (ahead <= reach) & (torque[:, None] > 0.0)
     share = 1.0 - torque[None, :] / np.where(torque > 0.0, torque, np.nan)[:, None]
@@ -112,6 +114,25 @@ def _check_fall(rpm: Floats, torque: Floats) -> Iterator[Finding]:
     elif share[:, inside:].max(initial=0.0) > END_SHARE:
         start = int(share[:, inside:].max(axis=1).argmax())
         yield _at_end(rpm, float(share[start].max()), start)
+
+
+def _holds(rpm: Floats, torque: Floats, reach: float) -> bool:
+    """Tell the ordinary pull from what must be looked at: no fall within reach is large enough."""
+    if not torque.min() > 0.0:  # missing readings too are looked at
+        return False
+    steps = min(int(np.searchsorted(rpm, rpm[0] + reach, side="right")), len(rpm))
+    lowest = _lowest_ahead(torque, steps)
+    return bool(np.all(lowest >= (1.0 - SAG_SHARE) * (1.0 + ROUNDING) * torque))
+
+
+def _lowest_ahead(values: Floats, count: int) -> Floats:
+    """Return the lowest of each value and those that follow it, `count` in all."""
+    lowest = np.concatenate([values, np.full(count - 1, np.inf)])
+    width = 1
+    while 2 * width <= count:
+        lowest = np.minimum(lowest[:-width], lowest[width:])
+        width *= 2
+    return np.minimum(lowest[: len(values)], lowest[count - width :])
 
 
 def _within(rpm: Floats, torque: Floats, fall: float, start: int, end: int) -> Finding:

@@ -11,7 +11,7 @@ import numpy as np
 
 from dynostats.arrays import Floats
 from dynostats.curves.acceptance.danger import FUEL_DANGER, OIL_DANGER
-from dynostats.curves.acceptance.evidence import Evidence
+from dynostats.curves.acceptance.evidence import ROUNDING, Evidence
 from dynostats.ingest import Finding
 
 # A pump, filter or regulator that keeps up holds its pressure within a few percent.
@@ -32,11 +32,13 @@ def check_pressures(pull: Evidence) -> Iterator[Finding]:
 
 def _check_fuel(pull: Evidence) -> Iterator[Finding]:
     pressure = pull.channel("fuel_pressure")
-    if pressure is None or np.nanmax(pressure) > RAIL_KPA or np.nanmax(pressure) <= 0:
+    if pressure is None or not 0 < np.fmax.reduce(pressure) <= RAIL_KPA:
         return
     manifold = pull.channel("manifold_pressure")
     # A regulator that follows the manifold may give up what boost gives up.
     allowed = np.zeros_like(pressure) if manifold is None else np.nan_to_num(manifold)
+    if _holds(pressure, FUEL_FALL_SHARE):
+        return
     share, start, end = _largest_fall(pressure, allowed)
     if share <= FUEL_FALL_SHARE:
         return
@@ -53,10 +55,12 @@ def _check_fuel(pull: Evidence) -> Iterator[Finding]:
 
 def _check_oil(pull: Evidence) -> Iterator[Finding]:
     pressure = pull.channel("oil_pressure")
-    if pressure is None or np.nanmax(pressure) <= 0:
+    if pressure is None or np.fmax.reduce(pressure) <= 0:
         return
     rpm = pull.rpm()
-    share, start, end = _largest_fall(pressure, np.zeros_like(pressure))
+    share, start, end = 0.0, 0, 0
+    if not _holds(pressure, OIL_FALL_SHARE):
+        share, start, end = _largest_fall(pressure, np.zeros_like(pressure))
     if share > OIL_FALL_SHARE:
         yield Finding(
             check="oil_pressure_falls",
@@ -66,8 +70,8 @@ def _check_oil(pull: Evidence) -> Iterator[Finding]:
             f"{rpm[end]:.0f} rpm (limit {OIL_FALL_SHARE:.0%}).",
         )
     per_1000 = 1000.0 * pressure / rpm
-    low = int(np.nanargmin(per_1000))
-    if per_1000[low] < OIL_KPA_PER_1000_RPM:
+    if np.fmin.reduce(per_1000) < OIL_KPA_PER_1000_RPM:
+        low = int(np.nanargmin(per_1000))
         yield Finding(
             check="oil_pressure_low",
             severity="note",
@@ -75,6 +79,12 @@ def _check_oil(pull: Evidence) -> Iterator[Finding]:
             f"{per_1000[low]:.0f} kPa for every 1,000 rpm (cautious limit "
             f"{OIL_KPA_PER_1000_RPM:.0f}; engines on roller bearings run with less).",
         )
+
+
+def _holds(pressure: Floats, most: float) -> bool:
+    """Tell the ordinary pull from what must be looked at: it never falls by more than a share."""
+    highest = np.maximum.accumulate(pressure)  # not a number from the first missing reading on
+    return bool(np.all(pressure >= (1.0 - most) * (1.0 + ROUNDING) * highest)) and highest[0] > 0.0
 
 
 def _largest_fall(pressure: Floats, allowed: Floats) -> tuple[float, int, int]:
@@ -86,7 +96,8 @@ def _largest_fall(pressure: Floats, allowed: Floats) -> tuple[float, int, int]:
     """
     fall = pressure[:, None] - pressure[None, :]
     fall = fall - np.clip(allowed[:, None] - allowed[None, :], 0.0, None)
-    share = np.triu(fall / np.maximum(pressure[:, None], 1e-9), k=1)
+    # A gauge that reads nothing, or less, has nothing left to lose.
+    share = np.triu(fall / np.where(pressure > 0.0, pressure, np.nan)[:, None], k=1)
     share[~np.isfinite(share)] = 0.0
     start, end = np.unravel_index(int(share.argmax()), share.shape)
     return float(share[start, end]), int(start), int(end)

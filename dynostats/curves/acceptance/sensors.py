@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from dynostats.arrays import Flags, Floats, Ints
-from dynostats.curves.acceptance.evidence import Evidence
+from dynostats.curves.acceptance.evidence import ROUNDING, Evidence
 from dynostats.ingest import Finding
 
 # Families of channels that move smoothly in a pull; power follows from torque and speed.
@@ -27,7 +30,9 @@ _HOLD = frozenset(
     }
 )
 WINDOW = 7  # rows of the running median: up to three bad ones in a row stand out
-JUMPY_TIMES = 5.0
+# A sample less the mean of its two neighbours has sqrt(1.5) times the noise of a sample, whatever
+# the trend; of normal noise the median is 1 / 1.4826 standard deviations.
+NOISE_OF_BEND = 1.4826 / math.sqrt(1.5)
 SPIKE_SDS = 8.0  # normal noise passes it once in 10^15 samples
 SPIKE_RANGE_SHARE = 0.04
 SPIKE_LEVEL_SHARE = 0.01
@@ -41,27 +46,65 @@ STUCK_ROWS = 10  # equal in a row: the reader of the file has told of it
 
 def check_sensors(pull: Evidence) -> Iterator[Finding]:
     """Yield channels with spikes and channels at their limit, within the pull."""
-    names = [name for name in pull.samples.columns if _family(name) in _WATCHED]
+    names, places, moving = _watched(pull.samples.names)
+    table = pull.samples.values[places, pull.sweep.first_row : pull.sweep.last_row + 1]
     rows = np.arange(pull.sweep.first_row, pull.sweep.last_row + 1)
-    rows = rows[~np.isin(rows, pull.sweep.dropouts)]
+    if pull.sweep.dropouts:
+        used = ~np.isin(rows, pull.sweep.dropouts)
+        table, rows = table[:, used], rows[used]
     if len(rows) < LEAST_ROWS:
         return
-    table = pull.samples.select(names).to_numpy()[rows].astype(np.float64, copy=False)
-    bend = np.abs(table[1:-1] - (table[:-2] + table[2:]) / 2.0)
-    # A screen of all channels at once; few pass it, and missing readings always do.
-    jumpy = ~(np.max(bend, axis=0) <= JUMPY_TIMES * np.median(bend, axis=0))
-    topped = [
-        np.sum(table == ends(table, axis=0), axis=0) >= LIMIT_ROWS for ends in (np.max, np.min)
-    ]
-    for place, name in enumerate(names):
-        known = np.isfinite(table[:, place])
-        values = table[known, place]
+    # Screens of all channels at once; few pass them, and missing readings always do.
+    jumps, at_limit = ~_is_smooth(table), np.zeros(len(table), np.bool_)
+    at_limit[moving] = ~_is_free(table[moving])
+    for place in np.flatnonzero(jumps | at_limit):
+        known = np.isfinite(table[place])
+        values = table[place, known]
         if len(values) < LEAST_ROWS:
             continue
-        if jumpy[place]:
-            yield from _check_spikes(name, values, rows[known])
-        if _family(name) not in _HOLD and (not known.all() or topped[0][place] or topped[1][place]):
-            yield from _check_limit(name, values)
+        if jumps[place]:
+            yield from _check_spikes(names[place], values, rows[known])
+        if at_limit[place]:
+            yield from _check_limit(names[place], values)
+
+
+@lru_cache(maxsize=256)
+def _watched(names: tuple[str, ...]) -> tuple[tuple[str, ...], Ints, Ints]:
+    """Return the channels that are watched, their places, and which of them cannot stand still."""
+    places = [place for place, name in enumerate(names) if _family(name) in _WATCHED]
+    watched = tuple(names[place] for place in places)
+    moving = [place for place, name in enumerate(watched) if _family(name) not in _HOLD]
+    return watched, np.array(places, np.intp), np.array(moving, np.intp)
+
+
+def _is_smooth(table: Floats) -> Flags:
+    """Return which channels cannot have a spike, shape (channels,).
+
+    A sample further from the median of its window than the limit is as far from four of the six
+    others there, so from both of a pair as far away on either side, so from their mean. The limit
+    is never below `SPIKE_SDS` times the noise.
+
+    Args:
+        table: Shape (channels, rows); what is missing makes a channel not smooth.
+    """
+    twice = table + table
+    nearest = np.abs(twice[:, 1:-1] - (table[:, :-2] + table[:, 2:]))
+    largest = nearest.max(axis=1)
+    for reach in range(2, WINDOW // 2 + 1):
+        bend = table[:, : -2 * reach] + table[:, 2 * reach :]
+        np.subtract(twice[:, reach:-reach], bend, out=bend)
+        largest = np.maximum(largest, np.maximum(bend.max(axis=1), -bend.min(axis=1)))
+    enough = largest * (1.0 + ROUNDING) / (SPIKE_SDS * NOISE_OF_BEND)
+    # The median is as large as more than half of them are.
+    above = np.count_nonzero(nearest >= enough[:, None], axis=1)
+    return 2 * above > nearest.shape[1] + 1
+
+
+def _is_free(table: Floats) -> Flags:
+    """Return which channels hardly ever read their highest and lowest value, shape (channels,)."""
+    ordered = np.sort(table, axis=1)  # what is missing comes last, and equals nothing
+    last = LIMIT_ROWS - 1
+    return (ordered[:, last] > ordered[:, 0]) & (ordered[:, -1] > ordered[:, -1 - last])
 
 
 def _family(name: str) -> str:
@@ -71,7 +114,7 @@ def _family(name: str) -> str:
 def _check_spikes(name: str, values: Floats, rows: Ints) -> Iterator[Finding]:
     half = WINDOW // 2
     inner = values[half:-half]
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(values, WINDOW), axis=1)
+    usual = np.median(sliding_window_view(values, WINDOW), axis=1)
     hit = np.flatnonzero(np.abs(inner - usual) > _spike_limit(values))
     if not hit.size:
         return
@@ -87,12 +130,11 @@ def _check_spikes(name: str, values: Floats, rows: Ints) -> Iterator[Finding]:
 def _spike_limit(values: Floats) -> float:
     """Return how far a sample may lie from the median of its neighbours.
 
-    A sample less the mean of its two neighbours has sqrt(1.5) times the noise of a sample,
-    whatever the trend. Where a channel stands still (coarse, or at a limit) it shows no noise.
+    Where a channel stands still (coarse, or at a limit) it shows no noise.
     """
     bend = np.abs(values[1:-1] - (values[:-2] + values[2:]) / 2.0)
     moving = bend[bend > 0.0]
-    noise = 1.4826 * float(np.median(moving)) / np.sqrt(1.5) if moving.size else 0.0
+    noise = NOISE_OF_BEND * float(np.median(moving)) if moving.size else 0.0
     low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
     steps = np.abs(np.diff(values))
     resolution = float(steps[steps > 0].min()) if (steps > 0).any() else 0.0

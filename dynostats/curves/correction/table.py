@@ -11,6 +11,7 @@ exponents and the air of compression ignition.
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import replace
 
 from dynostats.curves.correction.standards import EngineFactor, Standard
@@ -203,13 +204,21 @@ def find_standard(name: str, *, where: str = "--correction") -> str:
     folded = _fold(name)
     if folded in known:
         return known[folded]
-    near = difflib.get_close_matches(folded, list(known), n=1, cutoff=0.4)
-    hint = f"Did you mean '{known[near[0]]}'? " if near else ""
+    hint = _hint(folded, known)
     raise AnalysisError(
         f"there is no ambient correction '{name}'",
         where=where,
         mend=f"{hint}Known: none, {', '.join(STANDARDS)}.",
     )
+
+
+def _hint(folded: str, known: Mapping[str, str]) -> str:
+    """Name the standards a short form can mean, else the nearest name."""
+    meant = [name for name in STANDARDS if folded and _fold(name).startswith(folded)]
+    if len(meant) > 1:
+        return f"It can mean {', '.join(meant[:-1])} or {meant[-1]}. "
+    near = difflib.get_close_matches(folded, list(known), n=1, cutoff=0.4)
+    return f"Did you mean '{known[near[0]]}'? " if near else ""
 
 
 def _fold(name: str) -> str:

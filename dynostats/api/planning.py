@@ -240,11 +240,12 @@ def survey(warehouse: Path, wish: Wish) -> Ground:
         nothing = Scope(engine=wish.engine, dyno=wish.dyno, notes=())
         return Ground(scope=nothing, noise=assume_noise(), band=wish.band)
     with open_store(warehouse) as store:
-        pulls = store.pulls().filter(state="accepted")
+        every = store.pulls()
+        pulls = every.filter(state="accepted")
         scope = choose_scope(pulls, engine=wish.engine, dyno=wish.dyno, baseline=wish.baseline)
         on_dyno = latest(pulls.filter(pl.col("dyno").fill_null("") == (scope.dyno or "")), scope)
         curves = store.curves(on_dyno["pull"].to_list())
-        breaks = warn_of_noise(store, on_dyno)
+        breaks = warn_of_noise(store, every, on_dyno)
     known = on_dyno.filter(pl.col("pull").is_in(curves["pull"].unique().implode()))
     if known.is_empty():
         return Ground(scope=scope, noise=assume_noise(), band=wish.band)

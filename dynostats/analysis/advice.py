@@ -149,7 +149,7 @@ def _warn_single(effect: Effect, own: CurveSet, noise: NoiseUsed) -> str:
     if noise.history_pulls == 0 and effect.spread is not None:
         return (
             f"The noise is judged from this study's {len(own)} pulls alone, so the interval is "
-            "wide. It narrows as the warehouse fills."
+            "wider than with a history of the cell. It narrows as the warehouse fills."
         )
     return ""
 

@@ -15,6 +15,7 @@ from dynostats.analysis.conditions import (
     lay_channel,
     put_on_footing,
 )
+from dynostats.analysis.copies import find_copies, say_copies
 from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study
@@ -32,6 +33,7 @@ class Case:
         members: Names of the study's pulls, third setups included.
         baseline: The baseline setup.
         candidates: The candidate setups.
+        copies: Pulls left out because they are copies, by name that of the one they repeat.
     """
 
     filed: CurveSet
@@ -40,6 +42,7 @@ class Case:
     members: list[str]
     baseline: str
     candidates: tuple[str, ...]
+    copies: dict[str, str]
 
     @property
     def compared(self) -> Flags:
@@ -67,6 +70,10 @@ class Case:
         everything, own = cut_to_band(footing.curves, self.members, setups, band)
         return everything, footing.with_errors(own)
 
+    def warnings(self) -> tuple[str, ...]:
+        """Return what the reader must know of the pulls looked at."""
+        return tuple(filter(None, [say_copies(self.copies)]))
+
     def has_air(self) -> bool:
         """Tell whether the air of every compared pull was read."""
         names = ("ambient_pressure_kpa", "ambient_temperature_c")
@@ -91,7 +98,7 @@ def open_case(
     curves: pl.DataFrame,
     conditions: Conditions,
 ) -> Case:
-    """Gather what a family of questions may look at.
+    """Gather what a family of questions may look at; copies of a pull are left out of all of it.
 
     Args:
         studies: One a question, all on one dyno.
@@ -100,11 +107,15 @@ def open_case(
         conditions: How the pulls were measured.
     """
     scope = studies[0].scope
+    filed = curve_set(scope, curves)
+    copies = find_copies(filed)
+    kept = ~np.isin(filed.pull, list(copies))
     return Case(
-        filed=curve_set(scope, curves),
-        pulls=scope,
+        filed=filed.take(kept),
+        pulls=scope.filter(pl.Series(kept)),
         conditions=conditions,
-        members=[name for study in studies for name in study.members],
+        members=[name for study in studies for name in study.members if name not in copies],
         baseline=questions[0].baseline,
         candidates=tuple(one.candidate for one in questions),
+        copies=copies,
     )

@@ -181,6 +181,7 @@ def _comparison(
         noise=noise,
         corrections=stand.others,
         warnings=(
+            *stand.case.warnings(),
             *say_warnings(effect, own, study, noise, correction=stand.footing.correction),
             *stand.footing.warnings,
             *warn_corrections(stand.others, found.verdict),
@@ -243,7 +244,8 @@ def _noise_used(effect: Effect, study: Study, everything: CurveSet, own: CurveSe
         session_df=float(noise.session.df) if noise.session is not None else None,
         pull_sd_pct=spread(base),
         session_sd_pct=spread(session),
-        drift_sd_pct=spread(drift),
+        drift_bound_pct=spread(drift),
+        drift_sessions=noise.slopes_seen,
         correlation_rpm=correlation_length(noise),
         history_pulls=history,
         history_weight=effect.spread.history_weight if effect.spread is not None else 0.0,

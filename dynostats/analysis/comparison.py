@@ -77,7 +77,9 @@ class NoiseUsed:
         session_df: Degrees of freedom behind the session-to-session SD; None if never seen.
         pull_sd_pct: Band-mean pull-to-pull SD of one pull, percent.
         session_sd_pct: Band-mean session-to-session SD, percent; None if never seen.
-        drift_sd_pct: Typical drift per pull of run order, percent; None if not estimated.
+        drift_bound_pct: Drift per pull of run order that past sessions do not exclude: one-sided
+            90% bound of its SD, percent; None if they are too few to tell.
+        drift_sessions: Sessions from which a drift could have been learned.
         correlation_rpm: Engine speed over which the noise of a pull stays alike: the lag at which
             its correlation falls to 1/e, at least; None if not known.
         history_pulls: Pulls outside this study that the noise was learned from.
@@ -89,7 +91,8 @@ class NoiseUsed:
     session_df: float | None
     pull_sd_pct: float | None
     session_sd_pct: float | None
-    drift_sd_pct: float | None
+    drift_bound_pct: float | None
+    drift_sessions: int
     correlation_rpm: float | None
     history_pulls: int
     history_weight: float

@@ -9,6 +9,7 @@ import polars as pl
 from scipy.stats import chi2
 from scipy.stats import t as student_t
 
+from dynostats.analysis.copies import find_copies, say_copies
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.layers import Layers, split_layers
 from dynostats.analysis.moderation import fit_prior, moderate
@@ -118,6 +119,8 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     Raises:
         AnalysisError: No setup was pulled twice in one session.
     """
+    copies = find_copies(curves)
+    curves = curves.take(~np.isin(curves.pull, list(copies)))
     outlying = find_outlying(curves)
     names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
     typical = curves.take(~outlying & ~find_short(curves))
@@ -127,13 +130,14 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         raise AnalysisError(
             "no setup in scope was pulled twice in one session, so it cannot be told how far "
             "pulls repeat",
-            mend="Pull any setup at least twice in a session.",
+            mend=f"Pull any setup at least twice in a session. {say_copies(copies)}".strip(),
         )
     pull_df: Floats = np.isfinite(noise.pull.curves).sum(axis=0).astype(np.float64)
     seen = pull_df > 0
     session = _session_variance(noise.session, noise.pull.variance)
     groups = _with_moderated(_by_engine(layers, noise.rpm, typical), curve_worth(noise))
     warnings = (
+        *filter(None, [say_copies(copies)]),
         *_warn_unlike(groups),
         *_warnings(noise.pull, noise.session, session),
         *_warn_outlying(names),
@@ -163,6 +167,13 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
 def limit_factor(df: Floats) -> Floats:
     """Return t(0.975, df) x sqrt 2: the factor from an SD to the limit of a difference."""
     return student_t.ppf((1.0 + LEVEL) / 2.0, df) * np.sqrt(2.0)
+
+
+def sd_range(df: int) -> tuple[float, float]:
+    """Return by which factors a standard deviation may lie off its estimate, 95% interval."""
+    tail = (1.0 - LEVEL) / 2.0
+    low, high = np.sqrt(df / chi2.ppf([1.0 - tail, tail], df)).tolist()
+    return low, high
 
 
 def _session_variance(layer: LayerNoise | None, pull_variance: Floats) -> Floats | None:
@@ -301,9 +312,11 @@ def _warnings(
 ) -> tuple[str, ...]:
     found: list[str] = []
     if pull.df < 8:
+        low, high = sd_range(pull.df)
         found.append(
-            f"Only {pull.df} degrees of freedom stand behind the pull-to-pull SD: it may be off by "
-            "half. Every repeated pull sharpens it."
+            f"Only {pull.df} degrees of freedom stand behind the pull-to-pull SD: at one engine "
+            f"speed it may be {low:.1f} to {high:.1f} times what is shown. Every repeated pull "
+            "sharpens it."
         )
     if session is None:
         found.append(

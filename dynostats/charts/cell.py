@@ -206,9 +206,9 @@ def _pull_tooltip() -> list[alt.Tooltip]:
 def _noise_rows(result: Comparison) -> pl.DataFrame:
     overall, noise = result.overall, result.noise
     spreads = [
-        ("one pull, same session", noise.pull_sd_pct),
-        ("from session to session", noise.session_sd_pct),
-        ("drift from pull to pull", noise.drift_sd_pct),
+        ("one pull, same session", noise.pull_sd_pct, "SD"),
+        ("from session to session", noise.session_sd_pct, "SD"),
+        ("drift from pull to pull", noise.drift_bound_pct, "at most"),
     ]
     rows = [
         {
@@ -217,9 +217,9 @@ def _noise_rows(result: Comparison) -> pl.DataFrame:
             "low_pct": -sd,
             "middle_pct": 0.0,
             "high_pct": sd,
-            "words": f"SD {sd:.2f}%",
+            "words": f"{what} {sd:.2f}%",
         }
-        for label, sd in spreads
+        for label, sd, what in spreads
         if sd is not None
     ]
     effect = overall.effect_pct

@@ -75,7 +75,7 @@ def print_family(family: Family, console: Console) -> None:
 
 def format_pct(value: float | None) -> str:
     """Return a percentage with its sign, or a question mark when it is not known."""
-    return "?" if value is None else f"{value:+.2f}%"
+    return "?" if value is None else f"{round(value, 2) + 0.0:+.2f}%"  # never minus nothing
 
 
 def format_sd(value: float | None) -> str:

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 Bound = float | None
+# Finer than this is rounding, no curve, percent.
+LEAST_STEP = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +74,8 @@ def _nearest(rpm: Sequence[float], speed: float) -> int:
 def _levels(values: Sequence[float], rows: int) -> tuple[float, list[float]]:
     """Return the step and the row levels from top to bottom: round, zero always among them."""
     top, bottom = max(*values, 0.0), min(*values, 0.0)
-    step = _round_up((top - bottom) / rows or 1.0)
+    span = top - bottom
+    step = _round_up(max(span / rows, LEAST_STEP) if span else 1.0)
     first, last = math.ceil(top / step), math.floor(bottom / step)
     return step, [step * level for level in range(first, last - 1, -1)]
 

@@ -42,3 +42,9 @@ def test_no_effect_at_all_stands_on_the_zero_line():
 def test_the_label_of_a_small_step_shows_its_decimals():
     lines = sketch_effect(SPEEDS, [0.02] * 5, [0.01] * 5, [0.03] * 5, ink=ASCII)
     assert any(line.strip().startswith("+0.020 |") for line in lines)
+
+
+def test_rounding_is_not_drawn_as_a_curve():
+    lines = sketch_effect([2000.0, 3000.0], [-1e-14, 2e-14], [None, None], [None, None])
+    assert len([line for line in lines if "●" in line]) == 1
+    assert not any("0.0000" in line for line in lines)

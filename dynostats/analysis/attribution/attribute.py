@@ -100,7 +100,7 @@ def attribute(
             split=split,
             views=views,
             history=history,
-            notes=(*footing.warnings, *corrected),
+            notes=(*case.warnings(), *footing.warnings, *corrected),
         )
     )
 

@@ -18,6 +18,7 @@ from dynostats.analysis.planning.orders import (
     one_after_the_other,
 )
 from dynostats.analysis.planning.schedule import ManyLooks, Schedule, Sight, look_at
+from dynostats.analysis.repeatability import sd_range
 from dynostats.errors import AnalysisError
 
 # Pulls of each setup, over all sessions, that are tried before a plan gives up.
@@ -307,9 +308,11 @@ def _warnings(noise: CellNoise, pulls: int) -> tuple[str, ...]:
     if not noise.learned:
         found.append(f"The noise is {noise.source}.")
     elif noise.pull_df < 8:
+        low, high = sd_range(noise.pull_df)
         found.append(
-            f"Only {noise.pull_df} degrees of freedom stand behind the noise: the number of pulls "
-            "may be off by half. Plan again when more pulls are stored."
+            f"Only {noise.pull_df} degrees of freedom stand behind the noise: its SD may be "
+            f"{low:.1f} to {high:.1f} times as large, and the pulls needed change with its square. "
+            "Plan again when more pulls are stored."
         )
     if pulls > MOST_ADVISED:
         found.append(

@@ -81,7 +81,8 @@ def build_captions(result: Comparison) -> dict[str, Captions]:
         ),
         "noise": Captions(
             shows=(
-                "How far single pulls and sessions scatter (one standard deviation either way), "
+                "How far single pulls and sessions scatter (one standard deviation either way; of "
+                "drift the most that past sessions do not exclude), "
                 f"and the difference found with its {level} interval, on one scale."
             ),
             finding=(

@@ -217,9 +217,13 @@ def noise_rows(result: Comparison) -> tuple[NoiseRow, ...]:
             ),
         ),
         NoiseRow(
-            layer="Drift from each pull to the next",
-            size=sd_text(noise.drift_sd_pct),
-            basis="not estimated" if noise.drift_sd_pct is None else "from run order",
+            layer="Drift from each pull to the next, no more than",
+            size=sd_text(noise.drift_bound_pct),
+            basis=(
+                f"not bounded: {noise.drift_sessions} sessions with a known run order are too few"
+                if noise.drift_bound_pct is None
+                else f"90% bound from {noise.drift_sessions} sessions"
+            ),
         ),
     )
 

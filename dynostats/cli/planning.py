@@ -169,11 +169,8 @@ def print_plan(made: Plan, console: Console) -> None:
         table.add_row(str(row["n"]), seen)
     console.print(table)
     console.print()
-    for look in made.looks():
-        console.print(
-            f"Look after pair {look['after_pairs']}: level {look['level']:.4f}, an effect of "
-            f"{aim.effect_pct:g}% is found by then with {look['found_by_then']:.0%}"
-        )
+    for line in _looks(made):
+        console.print(line)
     for shortcut in made.shortcuts:
         console.print(shortcut.text)
     if noise.learned:
@@ -184,3 +181,26 @@ def print_plan(made: Plan, console: Console) -> None:
         )
     for text in made.warnings:
         console.print(f"Warning: {text}", style="yellow")
+
+
+def _looks(made: Plan) -> list[str]:
+    """Return one line a look, and when a study with these looks ends on average."""
+    from dynostats.analysis.question import LEAST_ALPHA
+
+    effect = f"{made.aim.effect_pct:g}%"
+    lines = [
+        f"Look after pair {look['after_pairs']}: "
+        + (
+            "too early for any claim"
+            if look["level"] < LEAST_ALPHA
+            else f"level {look['level']:.4f}, an effect of {effect} is found by then with "
+            f"{look['found_by_then']:.0%}"
+        )
+        for look in made.looks()
+    ]
+    if lines:
+        lines.append(
+            f"With an effect of {effect} the study ends after {made.expected_pairs:.1f} pairs on "
+            "average."
+        )
+    return lines

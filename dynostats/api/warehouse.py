@@ -261,12 +261,13 @@ class Warehouse:
             AnalysisError: As in `compare`; or a candidate is named twice.
         """
         from dynostats.analysis.compare import compare_candidates
+        from dynostats.analysis.monitor import mark_eras
         from dynostats.analysis.question import Question
-        from dynostats.analysis.study import pulls_near
+        from dynostats.analysis.study import dyno_of, pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
         from dynostats.api.declared import hold_against_declared
-        from dynostats.api.monitor import dyno_of, find_breaks, warn_of_breaks
+        from dynostats.api.monitor import find_breaks, warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
@@ -288,6 +289,8 @@ class Warehouse:
                 )
                 for candidate in candidates
             )
+            breaks = find_breaks(store, pulls, dyno_of(pulls, questions[0]))
+            pulls = mark_eras(pulls, breaks)
             near = pulls_near(pulls, questions)
             curves = store.curves(near.filter(state="accepted")["pull"].to_list())
             conditions = gather_conditions(
@@ -299,7 +302,6 @@ class Warehouse:
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
         with self._reading() as store:
             judged = judge_stored(store, used_pulls(found), among=near)
-            breaks = find_breaks(store, pulls, dyno_of(found[0]))
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
@@ -384,7 +386,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
-        from dynostats.api.monitor import warn_of_noise
+        from dynostats.api.monitor import mark_breaks
         from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
@@ -394,7 +396,7 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-            breaks = warn_of_noise(store, every, pulls)
+            pulls, breaks = mark_breaks(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
 

@@ -42,6 +42,12 @@ if TYPE_CHECKING:
     "all [default: what the sheet says the torque already has, else none].",
 )
 @options.alpha("Accepted chance of any false claim.")
+@click.option(
+    "--as-of",
+    type=click.DateTime(),
+    metavar="TIME",
+    help="As the paperwork stood at that time, for example 2025-03-14T16:00:00.",
+)
 @options.report("Also write the finding as one HTML page that needs no network.")
 @click.option(
     "--shop",
@@ -123,7 +129,7 @@ def _command_line(question: dict[str, object]) -> str:
     given = question | {"band": f"{band[0]:g}:{band[1]:g}" if isinstance(band, tuple) else None}
     words = ["dynostats", "compare"]
     for name, value in given.items():
-        words += [] if value is None else [f"--{name}", str(value)]
+        words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
     return shlex.join(words)
 
 

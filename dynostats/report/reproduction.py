@@ -17,7 +17,7 @@ from dynostats.errors import AnalysisError, InputError
 # Numbers are the same when they agree to so many parts: another processor rounds otherwise.
 AGREE = 1e-9
 _DATA = re.compile(
-    r'<script type="application/json" id="(result|provenance)">(.*?)</script>', re.DOTALL
+    r'<script type="application/json" id="(result|origin)">(.*?)</script>', re.DOTALL
 )
 
 
@@ -104,7 +104,7 @@ def read_filed(path: Path) -> Filed:
         ) from error
     parts = {name: json.loads(text) for name, text in _DATA.findall(page)}
     try:
-        origin = parts["provenance"]
+        origin = parts["origin"]
         asked = dict(parts["result"]["question"])
         low, high = asked.pop("band_rpm")
         return Filed(

@@ -14,7 +14,7 @@ from dynostats.analysis.attribution.exponents import Exponents, settle_exponents
 from dynostats.analysis.attribution.finding import Attribution
 from dynostats.analysis.attribution.scene import Scene, set_scene
 from dynostats.analysis.attribution.split import Change, Scatter, Split, split_change
-from dynostats.analysis.attribution.tables import Found, lay_out, pointwise_half
+from dynostats.analysis.attribution.tables import Found, Learning, lay_out, pointwise_half
 from dynostats.analysis.case import Case, open_case
 from dynostats.analysis.conditions import Conditions, Footing
 from dynostats.analysis.curve_set import CurveSet
@@ -82,11 +82,12 @@ def attribute(
     )[0]
     views = _views(mine, question.baseline)
     change = change_of(scene, effect.contrast)
-    exponents, history = None, 0
+    learned: Learning | None = None
     split = _nothing_split(effect, alpha=question.alpha)
     if scene.causes:
         odd = _odd_pulls(scene)
-        exponents, history = learn_exponents(scene, alpha=question.alpha, odd=odd)
+        learned = learn_exponents(scene, alpha=question.alpha, odd=odd)
+        exponents = learned.exponents
         scatter = _scatter(scene, effect, exponents, views, alpha=question.alpha, odd=odd)
         split = split_change(change, exponents, scatter, views, alpha=question.alpha)
     return lay_out(
@@ -95,11 +96,10 @@ def attribute(
             mine=mine,
             question=question,
             effect=effect,
-            exponents=exponents,
+            learned=learned,
             change=change,
             split=split,
             views=views,
-            history=history,
             notes=(*case.warnings(), *footing.warnings, *corrected),
         )
     )
@@ -143,16 +143,13 @@ def _odd_pulls(scene: Scene) -> Flags:
     return odd
 
 
-def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> tuple[Exponents, int]:
+def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> Learning:
     """Learn the exponents from the engine's own pulls, and from other engines'.
 
     Args:
         scene: Pulls and channels.
         alpha: One less the level of the coefficients' intervals.
         odd: Pulls to leave out, shape (pulls,).
-
-    Returns:
-        The exponents, and how many pulls outside the study they were learned from.
     """
     by_engine: dict[str, list[int]] = {}
     for row, name in enumerate(scene.pulls.engine):
@@ -172,9 +169,13 @@ def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> tuple[Exponent
         and (series := scene.series(np.array(rows, dtype=np.intp))) is not None
     ]
     start = np.array([cause.prior.mean for cause in scene.causes])
-    learned = [learn(collect(one), start=start, bend=scene.bend) for one in (own, *others)]
-    exponents = settle_exponents(scene.causes, learned[0], learned[1:], alpha=alpha)
-    return exponents, len(own.session) - len(scene.own)
+    evidence = [collect(one) for one in (own, *others)]
+    learned = [learn(one, start=start, bend=scene.bend) for one in evidence]
+    return Learning(
+        exponents=settle_exponents(scene.causes, learned[0], learned[1:], alpha=alpha),
+        history=len(own.session) - len(scene.own),
+        evidence=evidence[0],
+    )
 
 
 def change_of(scene: Scene, contrast: Contrast) -> Change:

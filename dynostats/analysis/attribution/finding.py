@@ -86,6 +86,9 @@ class Attribution:
             degC, lambda): the setups' means.
         sensitivity: One row an assumed exponent, end of its prior's range and part: coefficient,
             exponent, part, effect_pct.
+        partial: One row a cause and difference between pulls of one setup in one session, mean over
+            the band: cause, change_pct (of the cause), torque_pct (less what the other causes
+            explain), 100 x log ratio; at most 300 a cause.
         pulls: Pulls of each setup that the split rests on.
         history_pulls: Other pulls of the engine that its exponents were learned from.
         warnings: Sentences the reader must see.
@@ -106,6 +109,7 @@ class Attribution:
     curve: pl.DataFrame
     causes: pl.DataFrame
     sensitivity: pl.DataFrame
+    partial: pl.DataFrame
     pulls: dict[str, int]
     history_pulls: int
     warnings: tuple[str, ...]
@@ -130,6 +134,7 @@ class Attribution:
             "cannot_split": [asdict(one) for one in self.cannot_split],
             "curve": self.curve.to_dicts(),
             "sensitivity": self.sensitivity.to_dicts(),
+            "partial": self.partial.to_dicts(),
             "pulls": {**self.pulls, "history": self.history_pulls},
             "warnings": list(self.warnings),
             "next": self.next,

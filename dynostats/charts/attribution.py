@@ -18,6 +18,7 @@ from dynostats.charts.axis import (
     zero_column,
     zero_rule,
 )
+from dynostats.charts.cooler import loss_chart
 from dynostats.charts.theme import HEIGHT, MINUS, PALETTE, layered
 
 _ROW_HEIGHT: Final = 54
@@ -57,10 +58,13 @@ _KINDS: Final = {"gain": "gain", "loss": "loss", "unexplained": "same", "total":
 
 
 def split_charts(result: Attribution) -> dict[str, alt.LayerChart]:
-    """Return every chart of an attribution, by its name on the page; none where none is split."""
+    """Return every chart of an attribution, by its name on the page, as far as there is one."""
+    charts: dict[str, alt.LayerChart] = {}
+    if result.cooler is not None and result.cooler.by_flow.height:
+        charts["loss"] = loss_chart(result.cooler)
     if not result.coefficients:
-        return {}
-    charts = {"split": split_chart(result), "split_speed": split_speed_chart(result)}
+        return charts
+    charts |= {"split": split_chart(result), "split_speed": split_speed_chart(result)}
     for name in shown_causes(result):
         charts[f"partial_{name}"] = partial_chart(result, name)
     return charts

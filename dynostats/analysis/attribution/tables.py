@@ -14,8 +14,10 @@ from dynostats.analysis.attribution.scene import Scene
 from dynostats.analysis.attribution.split import Change, Split, parts_of
 from dynostats.analysis.attribution.words import describe_method, say_next, say_warnings
 from dynostats.analysis.conclude import percent
+from dynostats.analysis.cooler import CoolerFinding
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.effect import Effect
+from dynostats.analysis.fuel import FuelFinding
 from dynostats.analysis.question import Question
 from dynostats.analysis.tables import mean_power
 from dynostats.arrays import Floats
@@ -61,6 +63,8 @@ class Found:
         change: What changed.
         split: The parts at each view: mean, mean in kW, each speed.
         views: The views.
+        cooler: What the charge cooler does; None without its channels.
+        fuel: What fuel and mixture do; None without their channels.
         notes: What must be said of the torque itself.
     """
 
@@ -72,6 +76,8 @@ class Found:
     change: Change
     split: Split
     views: Floats
+    cooler: CoolerFinding | None
+    fuel: FuelFinding | None
     notes: tuple[str, ...]
 
     @property
@@ -105,6 +111,8 @@ def lay_out(found: Found) -> Attribution:
         causes=_cause_curves(found),
         sensitivity=_sensitivity(found),
         partial=_partial(found),
+        cooler=found.cooler,
+        fuel=found.fuel,
         pulls={
             role: found.mine.setup.count(setup)
             for role, setup in (("baseline", question.baseline), ("candidate", question.candidate))

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from dynostats.analysis.attribution import Attribution, Coefficient, Part, Total
 from dynostats.analysis.comparison import Comparison
+from dynostats.analysis.cooler import CoolerFinding
+from dynostats.analysis.fuel import FuelFinding
 from dynostats.charts.attribution import shown_causes
+from dynostats.report.figures import FigureRow, figure_rows
 from dynostats.report.numbers import Quantity, decimal, interval, percent, speed, speeds
 from dynostats.report.reasons import NAMES, explain, say_basis, say_unsplit
 from dynostats.report.view.captions import Captions
@@ -69,6 +72,17 @@ class AssumedRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BesideView:
+    """What was measured of the cooler, or of fuel and mixture."""
+
+    figures: tuple[FigureRow, ...]
+    further: tuple[FigureRow, ...]
+    notes: tuple[str, ...]
+    method: tuple[tuple[str, str], ...]
+    by_flow: tuple[SpeedPartsRow, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WhyView:
     """What the section prints; `unsplit` alone where nothing can be split."""
 
@@ -84,6 +98,8 @@ class WhyView:
     exponents: tuple[ExponentRow, ...] = ()
     assumed: tuple[AssumedRow, ...] = ()
     partial: tuple[str, ...] = ()
+    cooler: BesideView | None = None
+    fuel: BesideView | None = None
 
 
 def build_why(comparison: Comparison, split: Attribution | None, refused: str) -> WhyView | None:
@@ -97,7 +113,12 @@ def build_why(comparison: Comparison, split: Attribution | None, refused: str) -
     if split is None:
         return WhyView(unsplit=refused) if refused else None
     if not split.coefficients:
-        return WhyView(unsplit=say_unsplit(split), next=split.next)
+        return WhyView(
+            unsplit=say_unsplit(split),
+            next=split.next,
+            cooler=_cooler_view(split.cooler),
+            fuel=_fuel_view(split.fuel),
+        )
     return WhyView(
         unsplit="",
         sentence=explain(split),
@@ -110,7 +131,46 @@ def build_why(comparison: Comparison, split: Attribution | None, refused: str) -
         exponents=tuple(_exponent_row(one) for one in split.coefficients),
         assumed=_assumed_rows(split),
         partial=shown_causes(split),
+        cooler=_cooler_view(split.cooler),
+        fuel=_fuel_view(split.fuel),
     )
+
+
+def _cooler_view(found: CoolerFinding | None) -> BesideView | None:
+    if found is None:
+        return None
+    return BesideView(
+        figures=figure_rows(found.figures),
+        further=figure_rows(found.heat_soak),
+        notes=found.cannot,
+        method=_method(found.method),
+        by_flow=tuple(
+            SpeedPartsRow(
+                rpm=decimal(row["flow_kg_h"], 0),
+                cells=(
+                    _plain_cell(*(row[f"baseline{end}_kpa"] for end in ("", "_low", "_high"))),
+                    _plain_cell(*(row[f"candidate{end}_kpa"] for end in ("", "_low", "_high"))),
+                    _cell(row["change_kpa"], row["low_kpa"], row["high_kpa"]),
+                ),
+            )
+            for row in found.by_flow.gather_every(4).iter_rows(named=True)
+        ),
+    )
+
+
+def _fuel_view(found: FuelFinding | None) -> BesideView | None:
+    if found is None:
+        return None
+    return BesideView(
+        figures=figure_rows(found.figures),
+        further=figure_rows(found.cylinders),
+        notes=(*found.notes, *found.cannot),
+        method=_method(found.method),
+    )
+
+
+def _method(method: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    return tuple((name.replace("_", " "), text) for name, text in method.items())
 
 
 def _other_footing(comparison: Comparison, split: Attribution) -> tuple[str, ...]:
@@ -187,6 +247,10 @@ def _cell(value: float, low: float | None, high: float | None) -> str:
     return f"{decimal(value, 2, signed=True)} ({_interval(low, high).removesuffix('%')})"
 
 
+def _plain_cell(value: float, low: float | None, high: float | None) -> str:
+    return f"{decimal(value, 2)} ({_interval(low, high).removesuffix('%')})"
+
+
 def _exponent_row(one: Coefficient) -> ExponentRow:
     return ExponentRow(
         name=CAUSES[one.name],
@@ -211,11 +275,33 @@ def _assumed_rows(split: Attribution) -> tuple[AssumedRow, ...]:
     return tuple(rows)
 
 
+def _loss_caption(split: Attribution, level: str) -> dict[str, Captions]:
+    if split.cooler is None or not split.cooler.by_flow.height:
+        return {}
+    last = split.cooler.by_flow.row(-1, named=True)
+    return {
+        "loss": Captions(
+            shows=(
+                "Pressure lost between compressor and engine over air flow, in both setups. The "
+                f"shading is each setup's {level} interval at each air flow for itself."
+            ),
+            finding=(
+                f"At {decimal(last['flow_kg_h'], 0)} kg/h the baseline loses "
+                f"{decimal(last['baseline_kpa'], 1)} kPa, the candidate "
+                f"{decimal(last['candidate_kpa'], 1)} kPa."
+            ),
+        )
+    }
+
+
 def why_captions(split: Attribution) -> dict[str, Captions]:
     """Return caption and finding of each picture of the section, by its name."""
     level = f"{100 * (1 - split.alpha):.3g}%"
     told = explain(split)
-    captions = {
+    captions = _loss_caption(split, level)
+    if not split.coefficients:
+        return captions
+    captions |= {
         "split": Captions(
             shows=(
                 "From the baseline to the candidate, each part beginning where the one above "

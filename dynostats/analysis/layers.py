@@ -25,6 +25,9 @@ import numpy as np
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.arrays import Flags, Floats, Ints
 
+# A run order that spreads less than this within the setups tells of no drift.
+NO_SPREAD = 1e-9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Layer:
@@ -120,18 +123,13 @@ def _within_sessions(curves: CurveSet, sessions: Ints, cells: Ints) -> tuple[Lay
     pull_parts: list[tuple[Floats, int]] = []
     slope_parts: list[tuple[Floats, float, int]] = []
     for rows in _members(sessions):
-        indicator = _indicator(cells[rows])
-        basis = _complement(indicator)
-        if basis.shape[1] == 0:
-            continue
-        direction = basis.T @ _centred_order(curves.order[rows])
-        spread = float(direction @ direction)
+        within = session_bases(cells[rows], centred_order(curves.order[rows]))
         number = int(sessions[rows[0]])
-        if spread > 1e-9:
-            along = direction / np.sqrt(spread)
-            slope_parts.append((along @ basis.T @ curves.log_torque[rows], spread, number))
-            basis = basis @ _complement(along[:, None])
-        pull_parts.append((basis.T @ curves.log_torque[rows], number))
+        if within.spread > NO_SPREAD:
+            slope = within.along @ curves.log_torque[rows]
+            slope_parts.append((slope, within.spread, number))
+        if within.pull.shape[1]:
+            pull_parts.append((within.pull.T @ curves.log_torque[rows], number))
     speeds = curves.log_torque.shape[1]
     pull = Layer(
         curves=_stack([part for part, _ in pull_parts], speeds),
@@ -144,6 +142,38 @@ def _within_sessions(curves: CurveSet, sessions: Ints, cells: Ints) -> tuple[Lay
         group=np.array([number for _, _, number in slope_parts], dtype=np.intp),
     )
     return pull, slope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionBases:
+    """Orthonormal directions of the pulls of one session that know nothing of the setups' curves.
+
+    Args:
+        pull: Freed of a straight drift too, shape (pulls, contrasts).
+        along: The direction that a drift runs in, shape (pulls,); zeros where there is none.
+        spread: A drift adds itself times the root of this to what lies along it; 0 where there is
+            no such direction.
+    """
+
+    pull: Floats
+    along: Floats
+    spread: float
+
+
+def session_bases(cells: Ints, order: Floats) -> SessionBases:
+    """Return the contrasts between pulls of one setup in one session, the drift's apart.
+
+    Args:
+        cells: Number of each pull's setup, shape (pulls,).
+        order: Run order about its mean, zeros where unknown; shape (pulls,).
+    """
+    basis = complement(_indicator(cells))
+    direction = basis.T @ order
+    spread = float(direction @ direction)
+    if spread <= NO_SPREAD:
+        return SessionBases(pull=basis, along=np.zeros(len(cells)), spread=0.0)
+    along = direction / np.sqrt(spread)
+    return SessionBases(pull=basis @ complement(along[:, None]), along=basis @ along, spread=spread)
 
 
 def _between_sessions(
@@ -174,7 +204,7 @@ def _between_sessions(
         behind = np.array([place[rows[at]].mean() for at in in_cells])
         drift.append(((turned.T @ (visits * behind[:, None])) ** 2).sum(axis=1))
         explained = np.hstack([_range(setups), _range(_residual(visits, setups))])
-        rest, coefficient = _turn(_complement(explained), np.diag(weight))
+        rest, coefficient = _turn(complement(explained), np.diag(weight))
         refit.append((rest.T @ scaled, coefficient, number))
     speeds = curves.log_torque.shape[1]
     in_drift = np.concatenate(drift) if drift else np.zeros(0)
@@ -218,7 +248,7 @@ def _repeat(numbers: list[int], times: list[int]) -> Ints:
     return np.repeat(np.array(numbers, dtype=np.intp), np.array(times, dtype=np.intp))
 
 
-def _centred_order(order: Floats) -> Floats:
+def centred_order(order: Floats) -> Floats:
     """Return the run order about its mean; zeros where a place is unknown (no drift is learned)."""
     if not np.isfinite(order).all():
         return np.zeros_like(order)
@@ -230,7 +260,7 @@ def _indicator(codes: Ints) -> Floats:
     return (codes[:, None] == distinct[None, :]).astype(np.float64)
 
 
-def _complement(columns: Floats) -> Floats:
+def complement(columns: Floats) -> Floats:
     """Return an orthonormal basis of what is orthogonal to full-rank columns."""
     full, _ = np.linalg.qr(columns, mode="complete")
     return full[:, columns.shape[1] :]

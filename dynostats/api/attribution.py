@@ -8,11 +8,20 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from dynostats.analysis.attribution import CHANNELS, MIXTURES, Attribution
+from dynostats.analysis.cooler import COOLER_CHANNELS
+from dynostats.analysis.fuel import FUEL_CHANNELS
 from dynostats.api.results import as_html
 from dynostats.warehouse import Store
 
 if TYPE_CHECKING:
     import altair as alt
+
+
+_BESIDE = tuple(
+    name
+    for name in dict.fromkeys((*COOLER_CHANNELS, *FUEL_CHANNELS, *MIXTURES))
+    if name not in CHANNELS
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,19 +51,11 @@ def channel_curves(store: Store, pulls: pl.DataFrame, *, engine: str) -> pl.Data
     Args:
         store: The open warehouse.
         pulls: The pulls wanted.
-        engine: The engine asked about: where its logs have lambda a cylinder only, those come too.
+        engine: The engine asked about: of its pulls come all channels beside torque.
     """
     names = pulls.filter(state="accepted")["pull"].to_list()
     curves = store.curves(names, channels=("torque", *CHANNELS))
-    mine = pulls.filter(engine=engine, state="accepted")["pull"]
-    unread = (
-        curves.filter(pl.col("pull").is_in(mine.implode()))
-        .group_by("pull")
-        .agg(pl.col("lambda").is_null().all())
-        .filter("lambda")["pull"]
-        .to_list()
-    )
-    if not unread:
-        return curves
-    cylinders = store.curves(unread, channels=MIXTURES)
-    return curves.join(cylinders, on=["pull", "rpm"], how="left", maintain_order="left")
+    mine = pulls.filter(engine=engine, state="accepted")["pull"].to_list()
+    beside = store.curves(mine, channels=_BESIDE)
+    logged = [one.name for one in beside if one.null_count() < beside.height]
+    return curves.join(beside.select(logged), on=["pull", "rpm"], how="left", maintain_order="left")

@@ -21,6 +21,7 @@ import polars as pl
 from dynostats.analysis.comparison import Comparison
 from dynostats.api.names import choose_engine, require_distinct, require_name
 from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
+from dynostats.errors import AnalysisError
 from dynostats.warehouse import (
     Store,
     Verification,
@@ -681,7 +682,24 @@ class Warehouse:
             created=datetime.now(UTC).isoformat(timespec="milliseconds"),
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
-        return write_report(finding, Path(path), shop=shop, provenance=provenance)
+        split, refused = self._split_of(finding)
+        return write_report(
+            finding, Path(path), split=split, refused=refused, shop=shop, provenance=provenance
+        )
+
+    def _split_of(self, finding: Comparison) -> tuple[Explanation | None, str]:
+        """Return why a comparison came out as it did, or why that cannot be told."""
+        try:
+            split = self.attribute(
+                baseline=finding.baseline,
+                candidate=finding.candidate,
+                engine=finding.engine,
+                band=finding.band,
+                alpha=finding.alpha,
+            )
+        except AnalysisError as error:
+            return None, f"The difference cannot be split by cause: {error.what}. {error.mend}"
+        return split, ""
 
     def reproduce(self, report: AnyPath) -> Reproduction:
         """Ask the question of a report again, of the warehouse as it stood when it was made.

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import altair as alt
 import polars as pl
 
-from dynostats.analysis.comparison import Comparison
 from dynostats.charts.theme import DASH, HEIGHT, PALETTE
 
 ROLES = ["baseline", "candidate"]
@@ -17,7 +18,16 @@ SIGNED_LABEL = "datum.value == 0 ? '0' : format(datum.value, '+.1~f')"
 HOVER = "hover"
 
 
-def rpm_axis(result: Comparison) -> alt.X:
+class Banded(Protocol):
+    """A result over a band of engine speed."""
+
+    @property
+    def band(self) -> tuple[float, float]:
+        """Return first and last speed, rpm."""
+        ...
+
+
+def rpm_axis(result: Banded) -> alt.X:
     """Return the engine-speed axis over exactly the compared band."""
     return alt.X(
         "rpm:Q",
@@ -42,6 +52,20 @@ def extent_with_air(values: pl.Series) -> tuple[float, float]:
     known = [*values.drop_nulls().to_list(), 0.0]
     air = 0.08 * (max(known) - min(known)) or 1.0
     return min(known) - air, max(known) + air
+
+
+def apart(values: pl.Series, gap: float) -> list[float]:
+    """Return rising values moved up until each lies at least one gap above the one before."""
+    heights: list[float] = []
+    for value in values:
+        heights.append(max(value, heights[-1] + gap) if heights else value)
+    return heights
+
+
+def zero_column() -> alt.Chart:
+    """Return the line of no difference of a chart that lies on its side."""
+    frame = pl.DataFrame({"at": [0.0]})
+    return alt.Chart(frame).mark_rule(color=PALETTE["ink"]).encode(x="at:Q")
 
 
 def role_color() -> alt.Color:

@@ -10,6 +10,7 @@ import polars as pl
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.axis import (
+    apart,
     extent_with_air,
     hover_strips,
     percent_axis,
@@ -225,7 +226,6 @@ def _line_ends(result: Comparison, values: pl.DataFrame, *, gap: float) -> pl.Da
         pl.Series("at", [values[key].drop_nulls()[-1] for key in names["key"]]),
         rpm=pl.lit(result.band[1]),
     ).sort("at")
-    heights: list[float] = []
-    for value in ends["at"]:
-        heights.append(max(value, heights[-1] + gap) if heights else value)
-    return ends.with_columns(pl.Series("at", heights)).select("rpm", "at", "pull", "role")
+    return ends.with_columns(pl.Series("at", apart(ends["at"], gap))).select(
+        "rpm", "at", "pull", "role"
+    )

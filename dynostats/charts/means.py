@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison, Influence, Overall, Region
-from dynostats.charts.axis import SIGNED_LABEL, extent_with_air
+from dynostats.charts.axis import SIGNED_LABEL, extent_with_air, zero_column
 from dynostats.charts.theme import PALETTE, VERDICT_SYMBOLS, VERDICT_WORDS, WIDTH, layered
 
 _SCHEMA = {
@@ -65,10 +65,9 @@ def _interval_chart(result: Comparison, rows: pl.DataFrame, *, row_height: int) 
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=150))
     base = alt.Chart(rows)
     margins = alt.Chart(pl.DataFrame({"at": [-margin, margin]}))
-    zero = alt.Chart(pl.DataFrame({"at": [0.0]}))
     layers = [
         margins.mark_rule(color=PALETTE["muted"], strokeDash=[2, 3]).encode(x="at:Q"),
-        zero.mark_rule(color=PALETTE["ink"]).encode(x="at:Q"),
+        zero_column(),
         base.mark_rule(color=PALETTE["candidate"], strokeWidth=3).encode(
             x="low_pct:Q", x2="high_pct:Q", y=y
         ),

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dynostats.analysis.attribution import Attribution, Part
+    from dynostats.analysis.channel_change import Measured
 
 
 @click.command()
@@ -77,10 +78,17 @@ def print_attribution(found: Attribution, console: Console) -> None:
         )
     )
     console.print()
-    tables = (_parts(found, console), _speeds(found), _coefficients(found))
+    tables = (
+        _parts(found, console),
+        _speeds(found),
+        _coefficients(found),
+        *(_figures(title, rows) for title, rows in _beside(found)),
+    )
     for table in (table for table in tables if table.row_count):
         console.print(Padding(table, (0, 0, 0, 2), expand=False))
         console.print()
+    for text in _unmeasured(found):
+        console.print(Text.assemble(("Note: ", "bold"), text))
     for warning in found.warnings:
         console.print(Text.assemble(("Warning: ", "yellow"), warning))
     console.print(Text.assemble(("Next: ", "bold"), found.next))
@@ -151,6 +159,35 @@ def _few(curve: pl.DataFrame) -> pl.DataFrame:
     last = curve.height - 1
     shown = min(_SPEEDS_SHOWN, last)
     return curve[[round(last * at / max(shown, 1)) for at in range(shown + 1)]]
+
+
+def _beside(found: Attribution) -> tuple[tuple[str, tuple[Measured, ...]], ...]:
+    """Return what was measured beside torque, by the title of its table."""
+    cooler, fuel = found.cooler, found.fuel
+    return (
+        ("charge cooler", () if cooler is None else (*cooler.figures, *cooler.heat_soak)),
+        ("fuel and mixture", () if fuel is None else (*fuel.figures, *fuel.cylinders)),
+    )
+
+
+def _unmeasured(found: Attribution) -> tuple[str, ...]:
+    """Return what these readings do not say."""
+    cooler, fuel = found.cooler, found.fuel
+    return (
+        *(() if cooler is None else cooler.cannot),
+        *(() if fuel is None else (*fuel.cannot, *fuel.notes)),
+    )
+
+
+def _figures(title: str, measured: tuple[Measured, ...]) -> Table:
+    from dynostats.report.figures import figure_rows
+
+    table = _table(title, "baseline", "candidate", "change")
+    for row, one in zip(figure_rows(measured), measured, strict=True):
+        table.add_row(row.name, row.baseline, row.candidate, row.change)
+        if one.why:
+            table.add_row(f"  no interval: {one.why}")
+    return table
 
 
 def _coefficients(found: Attribution) -> Table:

@@ -11,6 +11,7 @@ from pathlib import Path
 import jinja2
 from markupsafe import Markup
 
+from dynostats.analysis.attribution import Attribution
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
@@ -43,17 +44,24 @@ _TEMPLATES.filters["md"] = _escape_markdown
 
 
 def render_report(
-    result: Comparison, *, shop: Shop | None = None, provenance: Provenance | None = None
+    result: Comparison,
+    *,
+    split: Attribution | None = None,
+    refused: str = "",
+    shop: Shop | None = None,
+    provenance: Provenance | None = None,
 ) -> str:
     """Return the report as one HTML page that loads nothing from anywhere.
 
     Args:
         result: The comparison.
+        split: Why it changed; None leaves that section out.
+        refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a page without a shop.
         provenance: Where it comes from; None leaves that section out.
     """
-    view = build_view(result, shop=shop, provenance=provenance)
-    pictures = draw(result)
+    view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
+    pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
     return _TEMPLATES.get_template("report.html.j2").render(
         view=view,
@@ -74,6 +82,8 @@ def write_report(
     result: Comparison,
     path: Path,
     *,
+    split: Attribution | None = None,
+    refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
 ) -> Path:
@@ -82,7 +92,8 @@ def write_report(
     Raises:
         InputError: When the file cannot be written.
     """
-    return write_page(render_report(result, shop=shop, provenance=provenance), path)
+    page = render_report(result, split=split, refused=refused, shop=shop, provenance=provenance)
+    return write_page(page, path)
 
 
 def render_static(template: str, **parts: object) -> str:
@@ -117,10 +128,15 @@ def write_page(page: str, path: Path) -> Path:
 
 
 def render_markdown(
-    result: Comparison, *, shop: Shop | None = None, provenance: Provenance | None = None
+    result: Comparison,
+    *,
+    split: Attribution | None = None,
+    refused: str = "",
+    shop: Shop | None = None,
+    provenance: Provenance | None = None,
 ) -> str:
     """Return the same content as Markdown, without pictures."""
-    view = build_view(result, shop=shop, provenance=provenance)
+    view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
     return _TEMPLATES.get_template("report.md.j2").render(view=view)
 
 

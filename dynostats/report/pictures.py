@@ -18,6 +18,7 @@ import altair as alt
 import vl_convert
 from markupsafe import Markup
 
+from dynostats.analysis.attribution import Attribution
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts import (
     effect_chart,
@@ -29,6 +30,7 @@ from dynostats.charts import (
     run_order_chart,
     torque_chart,
 )
+from dynostats.charts.attribution import split_charts
 from dynostats.charts.axis import HOVER
 from dynostats.charts.theme import PALETTE
 
@@ -65,9 +67,11 @@ class Pictures:
     payload: str
 
 
-def draw(result: Comparison) -> Pictures:
-    """Draw every chart of a comparison."""
+def draw(result: Comparison, split: Attribution | None = None) -> Pictures:
+    """Draw every chart of a comparison, and of why it came out so."""
     specs = {name: chart(result).to_dict() for name, chart in _CHARTS.items()}
+    if split is not None:
+        specs |= {name: chart.to_dict() for name, chart in split_charts(split).items()}
     return Pictures(
         svg={name: _static(spec, name) for name, spec in specs.items()},
         payload=json_for_html(_payload(specs, result.curve.to_dicts())),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dynostats.analysis.attribution import Attribution, Part
-from dynostats.report.numbers import digits_for, interval, percent
+from dynostats.report.numbers import count, digits_for, interval, percent
 
 NAMES = {
     "boost": "boost",
@@ -25,6 +25,29 @@ def explain(result: Attribution) -> str:
         else f"The difference of {percent(total, digits_for(total), signed=True)} cannot be split: "
     )
     return f"{lead}{_listed(parts)}. {_footing(result)}"
+
+
+def say_unsplit(result: Attribution) -> str:
+    """Return in one sentence why nothing can be split; "" where something can."""
+    if result.coefficients:
+        return ""
+    whys = [f"{NAMES[one.name]} ({one.why})" for one in result.cannot_split]
+    return f"The difference cannot be split by cause: {'; '.join(whys)}."
+
+
+def say_basis(result: Attribution, part: Part) -> str:
+    """Return in a few words what a part rests on: pulls of this study, the history, physics."""
+    pulls = f"{result.pulls['candidate']} pulls against {result.pulls['baseline']}"
+    if part.name == "unexplained":
+        rest = " and the assumed exponents above" if part.assumed else ""
+        return f"what is left of the difference: {pulls}{rest}"
+    history = result.history_pulls
+    whence = "these pulls"
+    if history:
+        whence += f" and {count(history, 'other pull')} of the engine"
+    if part.assumed:
+        return f"change measured: {pulls}; exponent assumed: physics, and what {whence} add"
+    return f"change measured: {pulls}; exponent measured from {whence}"
 
 
 def _told(part: Part) -> str:

@@ -44,6 +44,8 @@ def frames_of(layout, rpm, torque, channels):
             "state": "accepted",
             "why": None,
             "ambient_pressure_kpa": 99.0,
+            "rpm_low": float(rpm[0]),
+            "rpm_high": float(rpm[-1]),
         },
         schema_overrides={"started": pl.Datetime, "why": pl.String},
     )

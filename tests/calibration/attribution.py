@@ -3,13 +3,17 @@
     .venv/bin/python tests/calibration/attribution.py --studies 1000 --out reports
 
 Writes attribution.md and attribution.csv. Every study goes through the whole of `attribute`, from
-curves and channels on. About 25 minutes on two cores for 1,000 studies a scenario.
+curves and channels on; only the draws behind the whole difference's own bounds, on which no part
+rests, are fewer. About 12 minutes of one core for 1,000 studies a scenario. It goes round the
+scenarios, 50 studies of each at a time, and writes the tables after each round; --state keeps what
+is done, so that it can be stopped and started again.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import pickle
 import sys
 import time
 from collections.abc import Sequence
@@ -25,6 +29,8 @@ import numpy as np  # noqa: E402 - after the number of threads is set
 import polars as pl  # noqa: E402
 from attribution_shops import PARTS, SCENARIOS, Graded, Scenario, grade  # noqa: E402
 from scipy.stats import beta  # noqa: E402
+
+from dynostats.analysis import effect  # noqa: E402
 
 WORDS = {
     "boost": "boost",
@@ -43,26 +49,56 @@ INTRODUCTION = (
 )
 
 
+ROUND = 50
+
+
 def main() -> None:
-    """Grade every scenario and write the table."""
+    """Grade every scenario, round by round, and write the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=1000)
     parser.add_argument("--out", type=Path, default=Path("reports"))
-    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--state", type=Path, help="file that keeps what is done")
     parser.add_argument("--only", nargs="*", default=[], help="names of scenarios")
     asked = parser.parse_args()
     wanted = [one for one in SCENARIOS if not asked.only or one.name in asked.only]
-    rows: list[dict[str, object]] = []
-    with ProcessPoolExecutor(asked.workers) as pool:
-        for scenario in wanted:
-            begin = time.monotonic()
-            graded = list(pool.map(partial(grade, scenario), range(asked.studies), chunksize=20))
-            rows += rows_of(scenario, graded)
-            sys.stderr.write(f"{scenario.name}: {time.monotonic() - begin:.0f} s\n")
     asked.out.mkdir(parents=True, exist_ok=True)
+    done = _read(asked.state)
+    with ProcessPoolExecutor(asked.workers, initializer=_quicken) as pool:
+        for first in range(0, asked.studies, ROUND):
+            seeds = range(first, min(first + ROUND, asked.studies))
+            for scenario in wanted:
+                graded = done.setdefault(scenario.name, [])
+                left = [seed for seed in seeds if seed >= len(graded)]
+                graded += pool.map(partial(grade, scenario), left, chunksize=10)
+                _keep(done, asked.state)
+            _write(wanted, done, asked.out)
+            sys.stderr.write(f"{seeds.stop} studies of each, {time.monotonic() - BEGIN:.0f} s\n")
+
+
+BEGIN = time.monotonic()
+
+
+def _quicken() -> None:
+    """Draw fewer studies behind the bounds of the whole difference; no part rests on them."""
+    effect.estimate_effects.__kwdefaults__["draws"] = 400
+
+
+def _read(state: Path | None) -> dict[str, list[Graded]]:
+    # Our own file of a moment ago, not a stranger's.
+    return pickle.loads(state.read_bytes()) if state and state.exists() else {}  # noqa: S301
+
+
+def _keep(done: dict[str, list[Graded]], state: Path | None) -> None:
+    if state:
+        state.write_bytes(pickle.dumps(done))
+
+
+def _write(wanted: Sequence[Scenario], done: dict[str, list[Graded]], out: Path) -> None:
+    rows = [row for scenario in wanted for row in rows_of(scenario, done[scenario.name])]
     frame = pl.DataFrame(rows)
-    frame.write_csv(asked.out / "attribution.csv", float_precision=4)
-    (asked.out / "attribution.md").write_text(to_markdown(frame, asked.studies), "utf-8")
+    frame.write_csv(out / "attribution.csv", float_precision=4)
+    (out / "attribution.md").write_text(to_markdown(frame), "utf-8")
 
 
 def rows_of(scenario: Scenario, graded: Sequence[Graded]) -> list[dict[str, object]]:
@@ -94,12 +130,12 @@ def exact_interval(count: int, of: int) -> tuple[float, float]:
     return low, high
 
 
-def to_markdown(frame: pl.DataFrame, studies: int) -> str:
+def to_markdown(frame: pl.DataFrame) -> str:
     """Return the table of all scenarios."""
     lines = [
         "# Parts of a difference: coverage of their intervals",
         "",
-        INTRODUCTION.format(studies=f"{studies:,}"),
+        INTRODUCTION.format(studies=f"{frame['studies'].min():,}"),
         "",
         "| scenario | part | coverage | at each speed | wide | off | identified |",
         "| --- | --- | --- | --- | --- | --- | --- |",

@@ -8,23 +8,28 @@ import numpy as np
 import polars as pl
 from scipy.special import stdtridf
 
-from dynostats.analysis.attribution.contrasts import within_sessions
+from dynostats.analysis.attribution.causes import BOOST, PLUMBING_SD, TEMPERATURE
 from dynostats.analysis.attribution.evidence import collect, learn
 from dynostats.analysis.attribution.exponents import Exponents, settle_exponents
 from dynostats.analysis.attribution.finding import Attribution
 from dynostats.analysis.attribution.scene import Scene, set_scene
 from dynostats.analysis.attribution.split import Change, Scatter, Split, split_change
-from dynostats.analysis.attribution.tables import Found, lay_out, pointwise_half
+from dynostats.analysis.attribution.tables import Found, Learning, lay_out, pointwise_half
 from dynostats.analysis.case import Case, open_case
+from dynostats.analysis.channel_change import Exponent
 from dynostats.analysis.conditions import Conditions, Footing
+from dynostats.analysis.contrasts import within_sessions
+from dynostats.analysis.cooler import COOLER_CHANNELS, measure_cooler
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.design import Contrast
 from dynostats.analysis.effect import Effect, estimate_effects
 from dynostats.analysis.field import Target, draw_errors, standard_errors
+from dynostats.analysis.fuel import FUEL_CHANNELS, measure_fuel
 from dynostats.analysis.layers import split_layers
 from dynostats.analysis.noise import learn_noise
 from dynostats.analysis.outliers import find_outlying
 from dynostats.analysis.question import Question
+from dynostats.analysis.side_channels import read_side_channels
 from dynostats.analysis.study import find_study
 from dynostats.analysis.tables import mean_power
 from dynostats.arrays import Flags, Floats, Ints
@@ -64,11 +69,14 @@ def attribute(
     case = open_case((study,), (question,), curves, conditions or Conditions())
     footing, corrected = _as_measured(case)
     everything, own = case.cut(footing, question.band)
+    ambient = _ambient(study.scope, everything)
+    names = (BOOST.channel, TEMPERATURE.channel, *COOLER_CHANNELS, *FUEL_CHANNELS)
+    beside = read_side_channels(everything, own.pull, curves, ambient, names, question=question)
     scene = set_scene(
         everything,
         own.pull,
         curves,
-        _ambient(study.scope, everything),
+        ambient,
         baseline=question.baseline,
         candidate=question.candidate,
     )
@@ -82,24 +90,27 @@ def attribute(
     )[0]
     views = _views(mine, question.baseline)
     change = change_of(scene, effect.contrast)
-    exponents, history = None, 0
+    learned: Learning | None = None
     split = _nothing_split(effect, alpha=question.alpha)
     if scene.causes:
         odd = _odd_pulls(scene)
-        exponents, history = learn_exponents(scene, alpha=question.alpha, odd=odd)
+        learned = learn_exponents(scene, alpha=question.alpha, odd=odd)
+        exponents = learned.exponents
         scatter = _scatter(scene, effect, exponents, views, alpha=question.alpha, odd=odd)
         split = split_change(change, exponents, scatter, views, alpha=question.alpha)
+    worth = _worth_of(learned)
     return lay_out(
         Found(
             scene=scene,
             mine=mine,
             question=question,
             effect=effect,
-            exponents=exponents,
+            learned=learned,
             change=change,
             split=split,
             views=views,
-            history=history,
+            cooler=measure_cooler(beside, worth),
+            fuel=measure_fuel(beside, worth.get("mixture")),
             notes=(*case.warnings(), *footing.warnings, *corrected),
         )
     )
@@ -143,16 +154,13 @@ def _odd_pulls(scene: Scene) -> Flags:
     return odd
 
 
-def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> tuple[Exponents, int]:
+def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> Learning:
     """Learn the exponents from the engine's own pulls, and from other engines'.
 
     Args:
         scene: Pulls and channels.
         alpha: One less the level of the coefficients' intervals.
         odd: Pulls to leave out, shape (pulls,).
-
-    Returns:
-        The exponents, and how many pulls outside the study they were learned from.
     """
     by_engine: dict[str, list[int]] = {}
     for row, name in enumerate(scene.pulls.engine):
@@ -172,9 +180,13 @@ def learn_exponents(scene: Scene, *, alpha: float, odd: Flags) -> tuple[Exponent
         and (series := scene.series(np.array(rows, dtype=np.intp))) is not None
     ]
     start = np.array([cause.prior.mean for cause in scene.causes])
-    learned = [learn(collect(one), start=start, bend=scene.bend) for one in (own, *others)]
-    exponents = settle_exponents(scene.causes, learned[0], learned[1:], alpha=alpha)
-    return exponents, len(own.session) - len(scene.own)
+    evidence = [collect(one) for one in (own, *others)]
+    learned = [learn(one, start=start, bend=scene.bend) for one in evidence]
+    return Learning(
+        exponents=settle_exponents(scene.causes, learned[0], learned[1:], alpha=alpha),
+        history=len(own.session) - len(scene.own),
+        evidence=evidence[0],
+    )
 
 
 def change_of(scene: Scene, contrast: Contrast) -> Change:
@@ -187,6 +199,25 @@ def change_of(scene: Scene, contrast: Contrast) -> Change:
         plumbing=np.nan_to_num(weights @ scene.plumbing[own]),
         pull_factor=contrast.factor("pull"),
     )
+
+
+def _worth_of(learned: Learning | None) -> dict[str, Exponent]:
+    """Return the exponents by which a cooler and a mixture are valued, by the cause's name.
+
+    Boost that the plumbing keeps costs no back pressure: the allowance for that is in the variance.
+    """
+    if learned is None:
+        return {}
+    found = learned.exponents
+    allowed = {"boost": PLUMBING_SD**2}
+    return {
+        cause.name: Exponent(
+            value=float(found.estimate[at]),
+            variance=float(found.covariance[at, at]) + allowed.get(cause.name, 0.0),
+            df=float(found.df[at]),
+        )
+        for at, cause in enumerate(found.causes)
+    }
 
 
 def _views(mine: CurveSet, baseline: str) -> Floats:

@@ -17,22 +17,17 @@ from dynostats.analysis.attribution.causes import (
 )
 from dynostats.analysis.conditions import lay_channel
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.readings import SAME, find_faults, least_absolute
 from dynostats.arrays import Flags, Floats
 
 MIXTURES = tuple(f"lambda_{number}" for number in range(1, 17))
 CHANNELS = (BOOST.channel, TEMPERATURE.channel, "lambda", "compressor_out_pressure")
 
-# At full load the manifold of an engine that breathes freely stands a little below the air of the
-# cell; a reading under this share of it is a gauge pressure. Common practice, no published source.
-LEAST_PRESSURE_SHARE = 0.6
-LEAST_PRESSURE_KPA = 55.0  # where the air of the cell was not read
 PLAUSIBLE: Mapping[CauseName, tuple[float, float]] = {
     "boost": (0.0, 1000.0),  # kPa absolute
     "charge_temperature": (-40.0, 250.0),  # degC
     "mixture": (0.4, 6.0),  # lambda; above it stands an air-fuel ratio or a voltage
 }
-# Share of the band that a channel must cover to be used.
-LEAST_COVERED = 0.8
 WORDS: Mapping[CauseName, str] = {
     "boost": "absolute manifold pressure",
     "charge_temperature": "charge temperature",
@@ -44,8 +39,6 @@ MENDS: Mapping[CauseName, str] = {
     "charge_temperature": "Log the temperature behind the cooler, or in the intake, in every pull.",
     "mixture": "Log lambda in every pull.",
 }
-# Pulls whose curves agree to a millionth were not read apart.
-SAME = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,9 +92,7 @@ def read_channels(
         channels: One row a pull and grid speed: pull, rpm and channels, stored units.
         ambient_kpa: Air pressure in the cell at each pull, shape (pulls,); NaN where not read.
     """
-    least = np.where(
-        np.isfinite(ambient_kpa), LEAST_PRESSURE_SHARE * ambient_kpa, LEAST_PRESSURE_KPA
-    )
+    least = least_absolute(ambient_kpa)
     sources: tuple[tuple[CauseName, str], ...] = (
         ("boost", BOOST.channel),
         ("charge_temperature", TEMPERATURE.channel),
@@ -112,7 +103,10 @@ def read_channels(
         values = lay_channel(channels, curves, channel)
         if name == "mixture":
             values = _with_cylinders(values, channels, curves)
-        read.append(Reading(name=name, values=values, unfit=_faults(name, values, least)))
+        unfit = find_faults(
+            values, bounds=PLAUSIBLE[name], least_kpa=least if name == "boost" else None
+        )
+        read.append(Reading(name=name, values=values, unfit=unfit))
     return tuple(read)
 
 
@@ -127,37 +121,6 @@ def _with_cylinders(values: Floats, channels: pl.DataFrame, curves: CurveSet) ->
     count = known.sum(axis=0)
     mean = np.where(known, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
     return np.where(bare[:, None], np.where(count > 0, mean, np.nan), values)
-
-
-def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
-    """Return why each pull's reading cannot be used; "" where it can."""
-    known = np.isfinite(values)
-    covered = known.mean(axis=1)
-    mean = np.where(known, values, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    low = np.where(known, values, np.inf).min(axis=1)
-    high = np.where(known, values, -np.inf).max(axis=1)
-    flat: Flags = (covered > 0) & (high - low <= SAME * np.abs(mean))
-    # A channel may stand still honestly, but then it does in most pulls.
-    seldom = bool(np.count_nonzero(flat) < 0.5 * np.count_nonzero(covered))
-    bottom, top = PLAUSIBLE[name]
-    gauge = (mean < least_kpa).tolist() if name == "boost" else [False] * len(mean)
-    return [
-        _fault(
-            (covered[row] == 0.0, "was not logged"),
-            (covered[row] < LEAST_COVERED, f"covers only {covered[row]:.0%} of the band"),
-            (
-                low[row] < bottom or high[row] > top,
-                f"reads {low[row]:.3g} to {high[row]:.3g}, which it cannot be",
-            ),
-            (gauge[row], f"averages {mean[row]:.0f} kPa at full load: a gauge pressure"),
-            (bool(flat[row]) and seldom, "stands still through the whole pull"),
-        )
-        for row in range(len(values))
-    ]
-
-
-def _fault(*faults: tuple[bool, str]) -> str:
-    return next((why for found, why in faults if found), "")
 
 
 def judge_channel(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dynostats.analysis.attribution.contrasts import within_sessions, without_mean_drift
+from dynostats.analysis.contrasts import within_sessions, without_mean_drift
 from dynostats.analysis.regression import ClusterFit, ClusterSums, fit_clusters, sum_clusters
 from dynostats.arrays import Flags, Floats
 from dynostats.errors import AnalysisError

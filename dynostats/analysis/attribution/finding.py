@@ -9,6 +9,8 @@ import polars as pl
 
 from dynostats.analysis.attribution.channels import Missing
 from dynostats.analysis.attribution.exponents import Coefficient
+from dynostats.analysis.cooler import CoolerFinding
+from dynostats.analysis.fuel import FuelFinding
 
 PartName = Literal["boost", "charge_temperature", "mixture", "unexplained"]
 
@@ -86,6 +88,11 @@ class Attribution:
             degC, lambda): the setups' means.
         sensitivity: One row an assumed exponent, end of its prior's range and part: coefficient,
             exponent, part, effect_pct.
+        partial: One row a cause and difference between pulls of one setup in one session, mean over
+            the band: cause, change_pct (of the cause), torque_pct (less what the other causes
+            explain), 100 x log ratio; at most 300 a cause.
+        cooler: What the charge cooler does in both setups; None without its channels.
+        fuel: What fuel and mixture do; None without their channels.
         pulls: Pulls of each setup that the split rests on.
         history_pulls: Other pulls of the engine that its exponents were learned from.
         warnings: Sentences the reader must see.
@@ -106,6 +113,9 @@ class Attribution:
     curve: pl.DataFrame
     causes: pl.DataFrame
     sensitivity: pl.DataFrame
+    partial: pl.DataFrame
+    cooler: CoolerFinding | None
+    fuel: FuelFinding | None
     pulls: dict[str, int]
     history_pulls: int
     warnings: tuple[str, ...]
@@ -130,6 +140,9 @@ class Attribution:
             "cannot_split": [asdict(one) for one in self.cannot_split],
             "curve": self.curve.to_dicts(),
             "sensitivity": self.sensitivity.to_dicts(),
+            "partial": self.partial.to_dicts(),
+            "cooler": None if self.cooler is None else self.cooler.to_dict(),
+            "fuel": None if self.fuel is None else self.fuel.to_dict(),
             "pulls": {**self.pulls, "history": self.history_pulls},
             "warnings": list(self.warnings),
             "next": self.next,

@@ -25,6 +25,7 @@ from dynostats.analysis.attribution.channels import (
 from dynostats.analysis.attribution.evidence import Series
 from dynostats.analysis.conditions import lay_channel
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.readings import longest_run
 from dynostats.arrays import Flags, Floats, Ints
 from dynostats.errors import AnalysisError
 
@@ -181,10 +182,7 @@ def _shared_speeds(usable: tuple[Reading, ...], compared: Flags, speeds: int) ->
     covered = np.ones(speeds, dtype=np.bool_)
     for one in usable:
         covered &= np.isfinite(one.values[compared]).all(axis=0)
-    at = np.flatnonzero(covered)
-    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
-    kept = np.zeros(speeds, dtype=np.bool_)
-    kept[max(runs, key=len)] = True
+    kept = longest_run(covered)
     if kept.sum() < min(LEAST_SPEEDS, speeds):
         raise AnalysisError(
             "the channels of the compared pulls share fewer than four grid speeds (50 rpm apart)",

@@ -7,14 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from dynostats.analysis.attribution.evidence import Evidence
 from dynostats.analysis.attribution.exponents import Exponents
 from dynostats.analysis.attribution.finding import Attribution, Part, PartName, Total
 from dynostats.analysis.attribution.scene import Scene
 from dynostats.analysis.attribution.split import Change, Split, parts_of
 from dynostats.analysis.attribution.words import describe_method, say_next, say_warnings
 from dynostats.analysis.conclude import percent
+from dynostats.analysis.cooler import CoolerFinding
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.effect import Effect
+from dynostats.analysis.fuel import FuelFinding
 from dynostats.analysis.question import Question
 from dynostats.analysis.tables import mean_power
 from dynostats.arrays import Floats
@@ -27,6 +30,26 @@ SENSITIVITY = {
 }
 
 
+PARTIAL = {"cause": pl.String, "change_pct": pl.Float64, "torque_pct": pl.Float64}
+# A cloud of more points than this shows nothing more.
+MOST_POINTS = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Learning:
+    """The exponents and what they were learned from.
+
+    Args:
+        exponents: The exponents.
+        history: Pulls outside the study that they were learned from.
+        evidence: Contrasts of the engine's own pulls.
+    """
+
+    exponents: Exponents
+    history: int
+    evidence: Evidence
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Found:
     """Everything an attribution is laid out from.
@@ -36,11 +59,12 @@ class Found:
         mine: The study's pulls.
         question: What was asked.
         effect: The total.
-        exponents: The exponents; None where no cause can be told apart.
+        learned: The exponents; None where no cause can be told apart.
         change: What changed.
         split: The parts at each view: mean, mean in kW, each speed.
         views: The views.
-        history: Pulls outside the study that the exponents were learned from.
+        cooler: What the charge cooler does; None without its channels.
+        fuel: What fuel and mixture do; None without their channels.
         notes: What must be said of the torque itself.
     """
 
@@ -48,12 +72,18 @@ class Found:
     mine: CurveSet
     question: Question
     effect: Effect
-    exponents: Exponents | None
+    learned: Learning | None
     change: Change
     split: Split
     views: Floats
-    history: int
+    cooler: CoolerFinding | None
+    fuel: FuelFinding | None
     notes: tuple[str, ...]
+
+    @property
+    def exponents(self) -> Exponents | None:
+        """Return the exponents; None where no cause can be told apart."""
+        return None if self.learned is None else self.learned.exponents
 
     @property
     def names(self) -> tuple[PartName, ...]:
@@ -80,11 +110,14 @@ def lay_out(found: Found) -> Attribution:
         curve=_curve(found),
         causes=_cause_curves(found),
         sensitivity=_sensitivity(found),
+        partial=_partial(found),
+        cooler=found.cooler,
+        fuel=found.fuel,
         pulls={
             role: found.mine.setup.count(setup)
             for role, setup in (("baseline", question.baseline), ("candidate", question.candidate))
         },
-        history_pulls=found.history,
+        history_pulls=0 if found.learned is None else found.learned.history,
         warnings=(
             *say_warnings(found.effect, exponents, found.scene.missing, found.scene.left_out),
             *found.notes,
@@ -212,6 +245,27 @@ def _sensitivity(found: Found) -> pl.DataFrame:
                 for name, part in zip(found.names, parts, strict=True)
             ]
     return pl.DataFrame(rows, schema=SENSITIVITY, orient="row")
+
+
+def _partial(found: Found) -> pl.DataFrame:
+    """Return how torque, less what the other causes explain, follows each cause between pulls."""
+    if found.learned is None:
+        return pl.DataFrame(schema=PARTIAL)
+    evidence, exponents = found.learned.evidence, found.learned.exponents
+    # The first cosine is flat: it holds the mean over the band.
+    unit = 100.0 / np.sqrt(evidence.curves.shape[2])
+    kept = np.flatnonzero(~evidence.slopes)[:MOST_POINTS]
+    causes = unit * evidence.causes[:, kept, 0]
+    torque = unit * (evidence.torque - found.scene.bend * evidence.bent)[kept, 0]
+    rest = torque - exponents.estimate @ causes
+    frames = [
+        pl.DataFrame(
+            {"cause": cause.name, "change_pct": own, "torque_pct": rest + exponent * own},
+            schema=PARTIAL,
+        )
+        for cause, own, exponent in zip(exponents.causes, causes, exponents.estimate, strict=True)
+    ]
+    return pl.concat(frames)
 
 
 def _pct(log_ratio: float) -> float:

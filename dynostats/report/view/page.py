@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from dynostats.analysis.attribution import Attribution
 from dynostats.analysis.comparison import Comparison
 from dynostats.report import sentences
 from dynostats.report.numbers import speeds
@@ -35,6 +36,7 @@ from dynostats.report.view.rows import (
     speed_rows,
     whole_row,
 )
+from dynostats.report.view.why import WhyView, build_why, why_captions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +66,7 @@ class View:
     facts: tuple[Fact, ...]
     warnings: tuple[str, ...]
     declared: DeclaredView | None
+    causes: WhyView | None
     regions: tuple[RegionRow, ...]
     whole: RegionRow
     pulls: tuple[PullRow, ...]
@@ -85,8 +88,15 @@ class View:
     shop: Shop | None
 
 
-def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance | None) -> View:
-    """Turn a comparison into everything the page prints."""
+def build_view(
+    result: Comparison,
+    *,
+    split: Attribution | None,
+    refused: str,
+    shop: Shop | None,
+    provenance: Provenance | None,
+) -> View:
+    """Turn a comparison, and why it came out so, into everything the page prints."""
     symbol, badge = sentences.BADGES[result.verdict]
     pulls = pull_rows(result)
     settings, formulas, references = split_method(result.method)
@@ -115,6 +125,7 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
         facts=build_facts(result),
         warnings=result.warnings,
         declared=build_declared(result),
+        causes=build_why(result, split, refused),
         regions=region_rows(result),
         whole=whole_row(result),
         pulls=tuple(row for row in pulls if row.used),
@@ -127,7 +138,7 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
         noise_source=result.noise.source,
         history=history_text(result),
         speeds=speed_rows(result),
-        captions=build_captions(result),
+        captions=build_captions(result) | ({} if split is None else why_captions(split)),
         settings=settings,
         formulas=formulas,
         references=references,

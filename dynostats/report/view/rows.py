@@ -242,7 +242,7 @@ def history_text(result: Comparison) -> str:
 
 def speed_rows(result: Comparison) -> tuple[SpeedRow, ...]:
     """Return one row a grid speed."""
-    coarse = _coarse(result.curve["rpm"])
+    coarse = coarse_speeds(result.curve["rpm"], _TABLE_STEP_RPM)
     return tuple(
         SpeedRow(
             place=place,
@@ -260,9 +260,9 @@ def speed_rows(result: Comparison) -> tuple[SpeedRow, ...]:
     )
 
 
-def _coarse(rpm: pl.Series) -> set[float]:
-    """Return the grid speed nearest to each multiple of 250 rpm inside the range."""
+def coarse_speeds(rpm: pl.Series, step_rpm: int) -> set[float]:
+    """Return the grid speed nearest to each multiple of a step inside the range."""
     grid = rpm.to_numpy()
-    first = -(-grid[0] // _TABLE_STEP_RPM) * _TABLE_STEP_RPM
-    wanted = np.arange(first, grid[-1] + 1e-9, _TABLE_STEP_RPM)
+    first = -(-grid[0] // step_rpm) * step_rpm
+    wanted = np.arange(first, grid[-1] + 1e-9, step_rpm)
     return {float(grid[np.abs(grid - speed_wanted).argmin()]) for speed_wanted in wanted}

@@ -11,10 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dynostats.analysis.layers import NO_SPREAD, centred_order, complement, session_bases
 from dynostats.arrays import Floats, Ints
-
-# A run order that spreads less than this within the setups tells of no drift.
-NO_SPREAD = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,14 +46,14 @@ def within_sessions(
     slope: list[Floats] = []
     spread: list[Floats] = []
     for (codes, places), rows in _alike(session, setup, order).items():
-        basis, along, size = _bases(codes, places)
+        within = session_bases(np.array(codes, dtype=np.intp), np.array(places))
         stacked = values[rows]
-        if basis.shape[1]:
-            part = np.einsum("nd,snv->sdv", basis, stacked)
+        if within.pull.shape[1]:
+            part = np.einsum("nd,snv->sdv", within.pull, stacked)
             pull.append(part.reshape(-1, values.shape[1]))
-        if size > NO_SPREAD:
-            slope.append(np.einsum("n,snv->sv", along, stacked))
-            spread.append(np.full(len(rows), size))
+        if within.spread > NO_SPREAD:
+            slope.append(np.einsum("n,snv->sv", within.along, stacked))
+            spread.append(np.full(len(rows), within.spread))
     nothing = np.zeros((0, values.shape[1]))
     return Contrasts(
         pull=np.concatenate([nothing, *pull]),
@@ -70,7 +68,7 @@ def without_mean_drift(contrasts: Contrasts) -> Floats:
     Shape (sessions - 1, values): a rotation of the slopes orthogonal to what a common drift adds.
     """
     direction = np.sqrt(contrasts.spread)[:, None]
-    return _complement(direction).T @ contrasts.slope
+    return complement(direction).T @ contrasts.slope
 
 
 _Pattern = tuple[tuple[int, ...], tuple[float, ...]]
@@ -87,26 +85,6 @@ def _alike(session: Sequence[str], setup: Sequence[str], order: Floats) -> dict[
             continue
         numbers: dict[str, int] = {}
         codes = tuple(numbers.setdefault(setup[row], len(numbers)) for row in rows)
-        places = order[rows]
-        known = bool(np.isfinite(places).all())
-        centred = tuple((places - places.mean()).tolist()) if known else (0.0,) * len(rows)
+        centred = tuple(centred_order(order[rows]).tolist())
         found.setdefault((codes, centred), []).append(rows)
     return {pattern: np.array(rows, dtype=np.intp) for pattern, rows in found.items()}
-
-
-def _bases(codes: tuple[int, ...], places: tuple[float, ...]) -> tuple[Floats, Floats, float]:
-    """Return the basis freed of drift, the direction along the drift, and the drift's spread."""
-    indicator = np.equal.outer(codes, np.unique(codes)).astype(np.float64)
-    basis = _complement(indicator)
-    direction = basis.T @ np.array(places)
-    spread = float(direction @ direction)
-    if spread <= NO_SPREAD:
-        return basis, np.zeros(len(codes)), 0.0
-    along = direction / np.sqrt(spread)
-    return basis @ _complement(along[:, None]), basis @ along, spread
-
-
-def _complement(columns: Floats) -> Floats:
-    """Return an orthonormal basis of what is orthogonal to full-rank columns."""
-    full, _ = np.linalg.qr(columns, mode="complete")
-    return full[:, columns.shape[1] :]

@@ -1,0 +1,62 @@
+"""Measured figures of both setups as text, for the page and for the terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from dynostats.analysis.channel_change import Measured, Value
+from dynostats.report.numbers import decimal
+
+# Decimals by unit.
+_DIGITS: Final = {
+    "kPa": 2,
+    "1": 4,
+    "%": 2,
+    "K": 1,
+    "K a pull": 2,
+    "% of the rise": 0,
+    "g/kWh": 1,
+    "kg/kg": 2,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureRow:
+    """One measured quantity, in words and figures."""
+
+    name: str
+    baseline: str
+    candidate: str
+    change: str
+    basis: str
+
+
+def figure_rows(measured: tuple[Measured, ...]) -> tuple[FigureRow, ...]:
+    """Return one row a quantity: both setups and the change, each with its interval."""
+    return tuple(_row(one) for one in measured)
+
+
+def _row(one: Measured) -> FigureRow:
+    unit = "" if one.unit == "1" else f" [{one.unit}]"
+    signed = one.unit == "%"
+    spare = f", {one.df} repeats to spare" if not one.why else f"; no interval: {one.why}"
+    return FigureRow(
+        name=f"{one.name}{unit}",
+        baseline=_text(one.baseline, one.unit, signed=signed),
+        candidate=_text(one.candidate, one.unit, signed=signed),
+        change=_text(one.change, one.unit, signed=True),
+        basis=f"{one.candidate_pulls} pulls against {one.baseline_pulls}{spare}",
+    )
+
+
+def _text(value: Value | None, unit: str, *, signed: bool) -> str:
+    if value is None:
+        return ""
+    digits = _DIGITS[unit]
+    text = decimal(value.value, digits, signed=signed)
+    if value.low is None or value.high is None:
+        return f"{text} (interval unknown)"
+    signed = signed or value.low < 0
+    ends = (decimal(end, digits, signed=signed) for end in (value.low, value.high))
+    return f"{text} ({' to '.join(ends)})"

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 from itertools import combinations_with_replacement
+from operator import add, and_
 
 import duckdb
 import polars as pl
 from duckdb import ColumnExpression, ConstantExpression, Expression, FunctionExpression
+from duckdb.sqltypes import DOUBLE, DuckDBPyType
 
 # The columns are taken about their means over so many rows: near enough to lose no digits.
 SAMPLE = 2048
@@ -19,56 +22,78 @@ class RowSums:
     """Sums of products of columns over each cluster.
 
     Args:
-        frame: One row a cluster, in no order: cluster, rows, then a column `s0`, `s1` … for each
-            pair of columns, in the order of `combinations_with_replacement`; the columns are one,
-            those asked for, and the response last, all but the first less its centre.
+        frame: One row a cluster, in no order: cluster, level where asked, rows, then a column `s0`,
+            `s1` … for each pair of columns, in the order of `combinations_with_replacement`; the
+            columns are one, those asked for, and the response last, all but the first less its
+            centre.
         centres: What was taken off each column asked for, the response last.
+        left_out: Rows in which a column is null or not finite.
     """
 
     frame: pl.DataFrame
     centres: tuple[float, ...]
+    left_out: int
 
 
 def sum_rows(
-    rows: duckdb.DuckDBPyRelation, *, columns: Sequence[str], response: str, cluster: str
+    rows: duckdb.DuckDBPyRelation,
+    *,
+    columns: Sequence[str],
+    response: str,
+    cluster: str,
+    level: str | None = None,
 ) -> RowSums:
     """Sum products of columns over the rows of each cluster.
 
     Args:
-        rows: The rows; those in which a column is null are left out.
+        rows: The rows; those in which a column is null or not finite are left out.
         columns: What the response is regressed on, beside a constant.
         response: What is explained.
         cluster: Column that says which rows share an error.
+        level: Column of the larger group a cluster lies in; None for none.
     """
-    wanted = [*columns, response]
+    groups = {"cluster": cluster} if level is None else {"cluster": cluster, "level": level}
+    numbers = {f"c{at}": name for at, name in enumerate((*columns, response))}
     named = rows.select(
-        ColumnExpression(cluster).alias("cluster"),
-        *(ColumnExpression(name).alias(f"c{at}") for at, name in enumerate(wanted)),
+        *(ColumnExpression(of).alias(name) for name, of in groups.items()),
+        *(ColumnExpression(of).cast(DOUBLE).alias(name) for name, of in numbers.items()),
     )
-    whole = named.filter(_known(["cluster", *(f"c{at}" for at in range(len(wanted)))]))
-    centres = _centres(whole, len(wanted))
-    values = [ConstantExpression(1.0), *(_about(at, centre) for at, centre in enumerate(centres))]
-    sums = [
-        FunctionExpression("sum", left * right).alias(f"s{at}")
-        for at, (left, right) in enumerate(combinations_with_replacement(values, 2))
-    ]
+    keys = [ColumnExpression(name) for name in groups]
+    values = [ColumnExpression(name) for name in numbers]
+    # A sum is finite where every part of it is; it is null where one is null.
+    finite = FunctionExpression("isfinite", reduce(add, values))
+    whole = named.filter(reduce(and_, [finite, *(key.isnotnull() for key in keys)]))
+    centres = _centres(whole, values)
+    about = whole.select(
+        *keys,
+        *(
+            (value - ConstantExpression(centre)).alias(name)
+            for name, value, centre in zip(numbers, values, centres, strict=True)
+        ),
+    )
     counted = FunctionExpression("count").alias("rows")
-    table = whole.aggregate([ColumnExpression("cluster"), counted, *sums], "cluster")
-    return RowSums(frame=pl.DataFrame(table), centres=centres)
+    pairs = combinations_with_replacement([None, *values], 2)
+    sums = [_sum(left, right).alias(f"s{at}") for at, (left, right) in enumerate(pairs)]
+    frame = pl.DataFrame(about.aggregate([*keys, counted, *sums], ", ".join(groups)))
+    (total,) = named.aggregate([FunctionExpression("count")]).fetchall()[0]
+    return RowSums(frame=frame, centres=centres, left_out=int(total) - int(frame["rows"].sum()))
 
 
-def _about(at: int, centre: float) -> Expression:
-    return ColumnExpression(f"c{at}") - ConstantExpression(centre)
+def _sum(left: Expression | None, right: Expression | None) -> Expression:
+    """Return the sum of a product; None stands for one."""
+    if right is None:
+        return FunctionExpression("count").cast(DOUBLE)
+    return FunctionExpression("sum", right if left is None else left * right)
 
 
-def _known(names: Sequence[str]) -> Expression:
-    first, *rest = (ColumnExpression(name).isnotnull() for name in names)
-    for one in rest:
-        first = first & one
-    return first
+def is_number(kind: DuckDBPyType) -> bool:
+    """Return whether a column of a type can be summed."""
+    return kind.id in {"double", "float", "integer", "bigint"}
 
 
-def _centres(rows: duckdb.DuckDBPyRelation, count: int) -> tuple[float, ...]:
-    asked = [FunctionExpression("avg", ColumnExpression(f"c{at}")) for at in range(count)]
-    (found,) = rows.limit(SAMPLE).aggregate(asked).fetchall()
-    return tuple(0.0 if value is None else float(value) for value in found)
+def _centres(rows: duckdb.DuckDBPyRelation, values: Sequence[Expression]) -> tuple[float, ...]:
+    """Return rough means."""
+    (found,) = (
+        rows.limit(SAMPLE).aggregate([FunctionExpression("avg", one) for one in values]).fetchall()
+    )
+    return tuple(0.0 if mean is None else float(mean) for mean in found)

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from dynostats.analysis.regression.clustered import Asked
 from dynostats.analysis.regression.formula import plain_terms, require_columns, variables
 from dynostats.analysis.regression.of_sums import Summed, regress_sums
-from dynostats.analysis.regression.regress import (
-    PULL,
-    SESSION,
-    SETUP,
-    Asked,
-    regress,
-    require_options,
-    structure_of,
-)
+from dynostats.analysis.regression.regress import regress, require_options
 from dynostats.analysis.regression.result import Errors, Regression
+from dynostats.analysis.regression.structure import PULL, SESSION, SETUP, structure_of
 from dynostats.warehouse import Store
 from dynostats.warehouse.named import Value
 

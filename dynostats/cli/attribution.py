@@ -10,7 +10,7 @@ import click
 
 from dynostats.cli.output import answer_console, print_json, tell
 from dynostats.cli.settings import answers, current
-from dynostats.cli.study import Band
+from dynostats.cli.study import Band, level_option
 
 if TYPE_CHECKING:
     import polars as pl
@@ -31,14 +31,7 @@ if TYPE_CHECKING:
     metavar="LOW:HIGH",
     help="Engine speeds looked at, rpm [default: what every pull covers].",
 )
-@click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="One less the level of the intervals.",
-)
+@level_option
 def attribute(**question: object) -> None:
     """Why it changed: boost, charge temperature, mixture, and what is left.
 

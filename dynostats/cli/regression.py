@@ -6,7 +6,7 @@ import click
 
 from dynostats.cli.output import print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
-from dynostats.cli.study import Band
+from dynostats.cli.study import Band, level_option
 
 
 @click.command()
@@ -27,14 +27,7 @@ from dynostats.cli.study import Band
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--setup", "setups", multiple=True, metavar="S", help="Only these setups; repeat it.")
 @click.option("--band", type=Band(), metavar="LOW:HIGH", help="Engine speeds used, rpm.")
-@click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="One less the level of the intervals.",
-)
+@level_option
 def regress(formula: str, setups: tuple[str, ...], **question: object) -> None:
     """Regress by a formula of your own on the accepted pulls.
 

@@ -34,6 +34,16 @@ class Band(click.ParamType[tuple[float, float]]):
         return low, high
 
 
+level_option = click.option(
+    "--alpha",
+    type=float,
+    default=0.05,
+    show_default=True,
+    metavar="A",
+    help="One less the level of the intervals.",
+)
+
+
 @click.command()
 @answers
 @click.option("--baseline", required=True, metavar="SETUP", help="Setup before the change.")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from itertools import combinations_with_replacement
+from math import isfinite
 from operator import add, and_
 
 import duckdb
@@ -58,25 +59,54 @@ def sum_rows(
         *(ColumnExpression(of).alias(name) for name, of in groups.items()),
         *(ColumnExpression(of).cast(DOUBLE).alias(name) for name, of in numbers.items()),
     )
+    centres = _centres(named, list(numbers))
+    # Looking first whether each row has everything would cost more than to sum them again.
+    found = _summed(named, list(groups), numbers=list(numbers), centres=centres)
+    total = int(found["rows"].sum())
+    if not _whole(found, list(groups)):
+        values = [ColumnExpression(name) for name in numbers]
+        known = [ColumnExpression(name).isnotnull() for name in groups]
+        finite = [FunctionExpression("isfinite", value) for value in values]
+        rows = named.filter(reduce(and_, known + finite))
+        found = _summed(rows, list(groups), numbers=list(numbers), centres=centres)
+    left_out = total - int(found["rows"].sum())
+    return RowSums(frame=found.drop("known"), centres=centres, left_out=left_out)
+
+
+def _summed(
+    rows: duckdb.DuckDBPyRelation,
+    groups: Sequence[str],
+    *,
+    numbers: Sequence[str],
+    centres: Sequence[float],
+) -> pl.DataFrame:
+    """Return the sums of each group, with `known`: how many of its rows have every number."""
     keys = [ColumnExpression(name) for name in groups]
     values = [ColumnExpression(name) for name in numbers]
-    # A sum is finite where every part of it is; it is null where one is null.
-    finite = FunctionExpression("isfinite", reduce(add, values))
-    whole = named.filter(reduce(and_, [finite, *(key.isnotnull() for key in keys)]))
-    centres = _centres(whole, values)
-    about = whole.select(
+    about = rows.select(
         *keys,
         *(
             (value - ConstantExpression(centre)).alias(name)
             for name, value, centre in zip(numbers, values, centres, strict=True)
         ),
     )
-    counted = FunctionExpression("count").alias("rows")
+    counts = (
+        FunctionExpression("count").alias("rows"),
+        FunctionExpression("count", reduce(add, values)).alias("known"),
+    )
     pairs = combinations_with_replacement([None, *values], 2)
     sums = [_sum(left, right).alias(f"s{at}") for at, (left, right) in enumerate(pairs)]
-    frame = pl.DataFrame(about.aggregate([*keys, counted, *sums], ", ".join(groups)))
-    (total,) = named.aggregate([FunctionExpression("count")]).fetchall()[0]
-    return RowSums(frame=frame, centres=centres, left_out=int(total) - int(frame["rows"].sum()))
+    return pl.DataFrame(about.aggregate([*keys, *counts, *sums], ", ".join(groups)))
+
+
+def _whole(found: pl.DataFrame, groups: Sequence[str]) -> bool:
+    """Return whether every row went into every sum, and none spoiled it."""
+    sums = [name for name in found.columns if name not in {*groups, "rows", "known"}]
+    return found.select(
+        (pl.col("rows") == pl.col("known")).all()
+        & pl.all_horizontal(pl.col(list(groups)).is_not_null().all())
+        & pl.all_horizontal(pl.col(sums).is_finite().all())
+    ).item()
 
 
 def _sum(left: Expression | None, right: Expression | None) -> Expression:
@@ -91,9 +121,8 @@ def is_number(kind: DuckDBPyType) -> bool:
     return kind.id in {"double", "float", "integer", "bigint"}
 
 
-def _centres(rows: duckdb.DuckDBPyRelation, values: Sequence[Expression]) -> tuple[float, ...]:
-    """Return rough means."""
-    (found,) = (
-        rows.limit(SAMPLE).aggregate([FunctionExpression("avg", one) for one in values]).fetchall()
-    )
-    return tuple(0.0 if mean is None else float(mean) for mean in found)
+def _centres(rows: duckdb.DuckDBPyRelation, numbers: Sequence[str]) -> tuple[float, ...]:
+    """Return rough means; zero where there is none."""
+    means = [FunctionExpression("avg", ColumnExpression(name)) for name in numbers]
+    (found,) = rows.limit(SAMPLE).aggregate(means).fetchall()
+    return tuple(mean if mean is not None and isfinite(mean) else 0.0 for mean in found)

@@ -14,6 +14,7 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize
 
 from dynostats.analysis.regression.levels import about_levels, level_totals
 from dynostats.arrays import Flags, Floats, Ints
@@ -21,6 +22,8 @@ from dynostats.errors import AnalysisError
 
 # A group variance below this share of the residual's is none.
 NO_VARIANCE = 1e-6
+# A search starts with each group variance at no less than this share of the residual's.
+SMALL = 1e-3
 # Relative steps of numerical derivatives by the variances: second ones lose twice the digits.
 STEP = 1e-3
 SLOPE_STEP = 1e-5
@@ -185,9 +188,33 @@ def _deviance(sums: _Sums, theta: Floats) -> float:
     return log_det + float(np.linalg.slogdet(products)[1]) + left
 
 
-def _settle(sums: _Sums, theta: Floats) -> Floats:
+def _settle(sums: _Sums, start: Floats) -> Floats:
+    """Return the variances of least deviance, from where a search stopped.
+
+    It may have stopped short, or at zero: with few groups the likelihood is flat. So all are tried
+    from above zero, then each at zero, and Newton steps settle the last digits.
+    """
+    start = np.maximum(start, SMALL * start[0])
+
+    def of_logs(logs: Floats) -> float:
+        return _deviance(sums, np.exp(logs))
+
+    found = minimize(
+        of_logs,
+        np.log(start),
+        method="Nelder-Mead",
+        options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 2000},
+    )
+    theta = np.exp(np.asarray(found.x, dtype=np.float64))
+    for place in range(1, len(theta)):
+        none = np.where(np.arange(len(theta)) == place, 0.0, theta)
+        if theta[place] <= NO_VARIANCE * theta[0] or _deviance(sums, none) < _deviance(sums, theta):
+            theta = none
+    return _polish(sums, theta)
+
+
+def _polish(sums: _Sums, theta: Floats) -> Floats:
     """Return the variances after a few Newton steps; those at zero stay there."""
-    theta = np.where(theta > NO_VARIANCE * theta[0], theta, 0.0)
     free = theta > 0
     for _ in range(NEWTON_STEPS):
         slope, curvature = _derivatives(sums, theta, free)

@@ -10,11 +10,12 @@ import numpy as np
 import polars as pl
 
 from dynostats.analysis.regression import refusals
+from dynostats.analysis.regression.clustered import Asked, of_clusters
 from dynostats.analysis.regression.clusters import ClusterSums, fit_clusters
 from dynostats.analysis.regression.formula import INTERCEPT
 from dynostats.analysis.regression.levels import within_levels
-from dynostats.analysis.regression.regress import Asked, codes, of_clusters
 from dynostats.analysis.regression.result import Regression
+from dynostats.analysis.regression.structure import codes
 from dynostats.arrays import Floats
 
 # Cross-products of columns of unit length worse conditioned than this are left to the rows, whose

@@ -101,6 +101,28 @@ def test_the_mixed_model_finds_the_layers_of_noise():
     assert found.table["df"][0] == pytest.approx(11.0, rel=1e-4)
 
 
+def test_sessions_that_do_not_differ_have_no_variance_of_their_own():
+    # Sessions differ by less than their pulls would make them: the session's variance is zero, and
+    # the rest is a one-way layout of 48 pulls.
+    rng = np.random.default_rng(2)
+    pulls = rng.normal(0, 1.0, (12, 4))
+    pulls -= pulls.mean(axis=1, keepdims=True)
+    cube = pulls[:, :, None] + rng.normal(0, 0.5, (12, 4, 5))
+    frame = pl.DataFrame(
+        {
+            "y": cube.ravel(),
+            "session": np.repeat(np.arange(12), 20),
+            "pull": np.repeat(np.arange(48), 5),
+        }
+    )
+    rows_ms = ((cube - cube.mean(axis=2, keepdims=True)) ** 2).sum() / (48 * 4)
+    pulls_ms = 5 * cube.mean(axis=2).ravel().var(ddof=1)
+    found = regress("y ~ 1", frame, errors="mixed")
+    assert found.sds["session"] == 0.0
+    assert found.sds["pull"] ** 2 == pytest.approx((pulls_ms - rows_ms) / 5, rel=1e-6)
+    assert "No scatter of the level from session to session" in " ".join(found.notes)
+
+
 def test_a_setup_in_few_sessions_is_left_to_the_mixed_model():
     found = regress("log_torque ~ bs(rpm, df=4) + setup", make_rows(2), errors="mixed")
     assert found.table["term"].to_list()[-1] == "setup[T.scoop]"
@@ -117,6 +139,12 @@ def test_without_levels_pulls_of_a_session_are_taken_for_strangers_and_it_says_s
     found = regress("log_torque ~ rpm", rows, by="pull")
     assert found.within == ""
     assert any("session" in note for note in found.notes)
+
+
+def test_rows_of_pulls_taken_as_strangers_are_called_so(rows):
+    assert "strangers" in regress("log_torque ~ rpm", rows, errors="independent").notes[0]
+    single = rows.filter(pl.col("rpm") == 3000.0)
+    assert regress("log_torque ~ setup", single, errors="independent").notes == ()
 
 
 def test_rows_that_miss_something_are_left_out_and_counted(rows):

@@ -1,4 +1,5 @@
 -- question: What rows does a regression of accepted pulls rest on, channels and their logs by engine speed?
+-- question: (the channels follow, as the channel table orders them)
 -- grain: one row a pull and speed of the grid with torque above zero
 -- key: pull, rpm
 -- parameter: engine varchar = null : engine label; null for every engine
@@ -14,24 +15,14 @@
 -- column: setup varchar
 -- column: order integer : place in the session
 -- column: rpm double [rpm]
--- column: torque double [N.m]
+-- column: log_rpm double : natural log of engine speed in rpm
 -- column: log_torque double : natural log of torque in N.m
 -- column: log_manifold_pressure double : natural log of absolute pressure in kPa
 -- column: log_charge_temperature double : natural log of absolute temperature in K
 -- column: log_lambda double : natural log of lambda
--- column: manifold_pressure double [kPa absolute]
--- column: compressor_out_pressure double [kPa absolute]
--- column: compressor_out_temperature double [degC]
--- column: charge_temperature double [degC]
--- column: cooler_medium_temperature double [degC]
--- column: lambda double
--- column: fuel_flow double [kg/h]
--- column: air_flow double [kg/h]
--- column: oil_temperature double [degC]
--- column: coolant_temperature double [degC]
--- column: ignition_advance double [deg]
--- column: ambient_pressure double [kPa] : of the cell, as the sheet has it
+-- column: ambient_pressure double [kPa] : of the cell, as the sheet has it, else the log
 -- column: ambient_temperature double [degC] : likewise
+-- column: relative_humidity double [%] : likewise
 with chosen as (
     select
         pulls.pull_no,
@@ -43,6 +34,7 @@ with chosen as (
         pulls.run_order,
         pulls.ambient_pressure_kpa,
         pulls.ambient_temperature_c,
+        pulls.ambient_humidity_pct,
     from pulls
     where pulls.state = 'accepted'
         and ($engine is null or pulls.engine = $engine)
@@ -59,26 +51,17 @@ select
     chosen.setup,
     chosen.run_order as "order",
     curves.rpm,
-    curves.torque,
+    ln(curves.rpm) as log_rpm,
     ln(curves.torque) as log_torque,
     if(curves.manifold_pressure > 0, ln(curves.manifold_pressure), null) as log_manifold_pressure,
     if(
         curves.charge_temperature > -273.15, ln(curves.charge_temperature + 273.15), null
     ) as log_charge_temperature,
     if(curves."lambda" > 0, ln(curves."lambda"), null) as log_lambda,
-    curves.manifold_pressure,
-    curves.compressor_out_pressure,
-    curves.compressor_out_temperature,
-    curves.charge_temperature,
-    curves.cooler_medium_temperature,
-    curves."lambda",
-    curves.fuel_flow,
-    curves.air_flow,
-    curves.oil_temperature,
-    curves.coolant_temperature,
-    curves.ignition_advance,
-    chosen.ambient_pressure_kpa as ambient_pressure,
-    chosen.ambient_temperature_c as ambient_temperature,
+    coalesce(chosen.ambient_pressure_kpa, curves.ambient_pressure) as ambient_pressure,
+    coalesce(chosen.ambient_temperature_c, curves.ambient_temperature) as ambient_temperature,
+    coalesce(chosen.ambient_humidity_pct, curves.relative_humidity) as relative_humidity,
+    curves.* exclude (pull_no, rpm, ambient_pressure, ambient_temperature, relative_humidity),
 from chosen
 inner join curves on curves.pull_no = chosen.pull_no
 where curves.torque > 0

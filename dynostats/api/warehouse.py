@@ -21,7 +21,7 @@ import polars as pl
 from dynostats.analysis.comparison import Comparison
 from dynostats.api.names import choose_engine, require_distinct, require_name
 from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
-from dynostats.errors import AnalysisError
+from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import (
     Store,
     Verification,
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.envelope import Envelope
     from dynostats.analysis.monitor import Monitoring
     from dynostats.analysis.planning.declaration import Declaration
+    from dynostats.analysis.regression.result import Errors, Regression
     from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
     from dynostats.api.monitor import CellMonitoring, EventList
@@ -364,6 +365,66 @@ class Warehouse:
                 store, near, engines={name}, setups={baseline, candidate}
             )
         return Explanation.of(attribute(near, curves, question, conditions=conditions))
+
+    def regress(
+        self,
+        formula: str,
+        *,
+        data: pl.DataFrame | None = None,
+        errors: Errors = "cr2",
+        by: str | None = None,
+        engine: str | None = None,
+        setups: Sequence[str] | None = None,
+        band: tuple[float, float] | None = None,
+        alpha: float = 0.05,
+    ) -> Regression:
+        """Regress by a formula on the accepted pulls, or on a frame, with errors that hold.
+
+        The warehouse's rows are one a pull and engine speed: pull, engine, dyno, session, setup,
+        order, rpm, every channel, ambient readings, and log_rpm, log_torque, log_manifold_pressure,
+        log_charge_temperature and log_lambda. `query("regression_rows")` shows them.
+
+        Args:
+            formula: Response ~ terms, as formulaic reads them, for example
+                "log_torque ~ log_manifold_pressure + bs(rpm, df=6) + setup". Labels become a column
+                for each value but the first; a power is written I(rpm**2); `lambda` stands in
+                backticks.
+            data: A frame to regress on; None for the warehouse's rows.
+            errors: "cr2" for least squares with cluster-robust errors (CR2, Satterthwaite's degrees
+                of freedom); "wild" for p values of the wild cluster bootstrap, with Webb's weights
+                below seven clusters; "mixed" for random levels of pulls and sessions (REML);
+                "independent" for rows that share nothing.
+            by: Column whose rows share an error; None for the warehouse's own structure: pulls are
+                the clusters, and each session above them has a level of its own.
+            engine: Only this engine.
+            setups: Only these setups.
+            band: First and last engine speed, rpm.
+            alpha: One less the level of the intervals.
+
+        Raises:
+            InputError: The formula or an option cannot be read, or names an unknown column.
+            WarehouseError: The engine or a setup is not stored.
+            AnalysisError: The rows do not allow the fit: too few clusters, a term that does not
+                vary or follows from others, a setup that changed in one or two sessions only.
+        """
+        from dynostats.analysis.regression.regress import regress
+        from dynostats.api.regression import regress_stored
+
+        if data is not None:
+            if (engine, setups, band) != (None, None, None):
+                raise InputError(
+                    "engine, setups and band choose rows of the warehouse, and data is given",
+                    where="data",
+                    mend="Filter the frame itself.",
+                )
+            return regress(formula, data, errors=errors, by=by, alpha=alpha)
+        low, high = band or (None, None)
+        scope = {"engine": engine, "setups": setups, "low": low, "high": high}
+        with self._reading() as store:
+            for kind, names in (("engine", [engine]), ("setup", setups or [])):
+                for name in (name for name in names if name is not None):
+                    require_name(name, store.pulls()[kind].unique(), kind=kind)
+            return regress_stored(store, formula, errors=errors, by=by, alpha=alpha, scope=scope)
 
     def check(self, *pulls: str) -> Acceptance:
         """Judge stored pulls: fit to be compared, and labelled as their data look?

@@ -20,6 +20,7 @@ from dynostats.cli.keeping import backup, export, reproduce, restore, verify
 from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
+from dynostats.cli.regression import regress
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
@@ -97,6 +98,7 @@ for command in (
     include,
     amend,
     query,
+    regress,
     reingest,
     reproduce,
     verify,

@@ -20,6 +20,7 @@ from dynostats.warehouse.records import (
     label_text,
 )
 from dynostats.warehouse.store import Store, open_store
+from dynostats.warehouse.sums import RowSums
 
 __all__ = [
     "KINDS",
@@ -30,6 +31,7 @@ __all__ = [
     "NamedQuery",
     "NewEvent",
     "NewPull",
+    "RowSums",
     "Source",
     "Store",
     "StoredLabels",

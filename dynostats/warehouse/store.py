@@ -25,6 +25,7 @@ from dynostats.warehouse.events import NewEvent, withdraw_event, write_event
 from dynostats.warehouse.named import NamedQuery, Value, named_query
 from dynostats.warehouse.records import NewPull, StoredLabels, label_text
 from dynostats.warehouse.schema import create_warehouse, require_current
+from dynostats.warehouse.sums import RowSums, is_number, sum_rows
 from dynostats.warehouse.wide import channels_of
 from dynostats.warehouse.writing import replace_data, write_pulls
 
@@ -401,6 +402,50 @@ class Store:
         if not rows:
             raise WarehouseError("no file with these bytes is stored", where=sha256)
         return bytes(rows[0][0])
+
+    def regression_columns(self) -> dict[str, bool]:
+        """Return the columns a regression can use, in order, and whether each holds numbers."""
+        with self._regression_rows({}) as rows:
+            return {
+                name: is_number(kind) for name, kind in zip(rows.columns, rows.types, strict=True)
+            }
+
+    def regression_rows(self, columns: Sequence[str], scope: Mapping[str, Value]) -> pl.DataFrame:
+        """Return the rows of a regression, one a pull and speed of the grid.
+
+        Args:
+            columns: The columns wanted.
+            scope: Values of the parameters of queries/regression_rows.sql; those not given are all.
+        """
+        with self._regression_rows(scope) as rows:
+            return pl.DataFrame(rows.select(*(duckdb.ColumnExpression(name) for name in columns)))
+
+    def regression_sums(
+        self,
+        columns: Sequence[str],
+        response: str,
+        *,
+        cluster: str,
+        level: str | None,
+        scope: Mapping[str, Value],
+    ) -> RowSums:
+        """Return the sums of those rows over clusters, taken where they lie.
+
+        Args:
+            columns: What the response is regressed on, beside a constant.
+            response: What is explained.
+            cluster: Column that says which rows share an error.
+            level: Column of the larger group a cluster lies in; None for none.
+            scope: As in `regression_rows`.
+        """
+        with self._regression_rows(scope) as rows:
+            return sum_rows(rows, columns=columns, response=response, cluster=cluster, level=level)
+
+    @contextlib.contextmanager
+    def _regression_rows(self, scope: Mapping[str, Value]) -> Generator[duckdb.DuckDBPyRelation]:
+        query = named_query("regression_rows")
+        with errors_in_words(self.path):
+            yield self._connection.sql(query.sql, params=query.bind(scope))
 
     def query(self, text: str, values: Mapping[str, Value] | None = None) -> pl.DataFrame:
         """Answer a named query, or the user's own SQL, which can only read.

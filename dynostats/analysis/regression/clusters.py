@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
+from dynostats.analysis.regression.adjustment import Adjustment
 from dynostats.arrays import Floats, Ints
 from dynostats.errors import AnalysisError
 
@@ -25,8 +26,6 @@ Kind = Literal["CR0", "CR1", "CR1S", "CR2"]
 # Columns of unit length whose cross-products are worse conditioned than this lose more than six
 # of sixteen digits in the sums.
 WORST_CONDITION = 1e10
-# A direction that a cluster determines alone to this share has no residual there.
-ALONE = 1.0 - 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,16 +37,31 @@ class ClusterSums:
         moments: Of the columns with the response, shape (clusters, columns).
         squares: Sum of squares of the response, shape (clusters,).
         rows: Number of rows, shape (clusters,).
+        level: Where clusters lie in larger groups, each with a level of its own that is taken out
+            (`within_levels`): number of each cluster's group, from 0, shape (clusters,). The first
+            column is then the level's, one over the root of the group's rows, and no coefficient.
     """
 
     products: Floats
     moments: Floats
     squares: Floats
     rows: Ints
+    level: Ints | None = None
 
     def __len__(self) -> int:
         """Return the number of clusters."""
         return len(self.rows)
+
+    @property
+    def columns(self) -> int:
+        """Return the number of columns that have a coefficient."""
+        return self.moments.shape[1] - (self.level is not None)
+
+    @property
+    def spare(self) -> int:
+        """Return how many rows there are beyond the coefficients and levels that are fitted."""
+        levels = 0 if self.level is None else int(self.level.max()) + 1
+        return int(self.rows.sum()) - self.columns - levels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,6 +77,9 @@ class ClusterFit:
         clusters: Number of clusters.
         rows: Number of rows.
         residual_squares: Sum of squared residuals.
+        told: Share of each coefficient's variance that the clusters tell, were errors independent,
+            shape (columns,): below 1, a part rests on what one cluster alone determines, and the
+            standard error knows nothing of that part. 1 for kinds but CR2, which do not look.
     """
 
     coefficients: Floats
@@ -72,6 +89,7 @@ class ClusterFit:
     clusters: int
     rows: int
     residual_squares: float
+    told: Floats
 
     @property
     def standard_errors(self) -> Floats:
@@ -130,34 +148,57 @@ def fit_clusters(
             f"a regression with cluster-robust errors needs two clusters; there is {len(sums)}",
             mend="Use rows of more pulls, or another column for the clusters.",
         )
-    bread = _inverse(sums.products.sum(axis=0))
+    bread = bread_of(sums)
     beta = bread @ sums.moments.sum(axis=0)
-    asked = np.eye(len(beta)) if wanted is None else wanted
+    asked = asked_of(sums, wanted)
     scores = sums.moments - sums.products @ beta
-    df = np.full(len(asked), len(sums) - 1.0)
+    df, told = np.full(len(asked), len(sums) - 1.0), np.ones(len(asked))
     if kind == "CR2":
-        adjusted = _Adjustment.of(sums.products, bread)
+        adjusted = Adjustment.of(sums.products, bread)
         scores = adjusted.scores(scores)
-        df = adjusted.satterthwaite(asked)
+        df, told = adjusted.satterthwaite(asked, sums.level)
     rows = int(sums.rows.sum())
     reach = asked @ bread
     return ClusterFit(
         coefficients=asked @ beta,
-        covariance=reach @ (scores.T @ scores) @ reach.T * _factor(kind, sums, len(beta)),
+        covariance=reach @ (scores.T @ scores) @ reach.T * _factor(kind, sums),
         df=df,
         kind=kind,
         clusters=len(sums),
         rows=rows,
         residual_squares=float(sums.squares.sum() - beta @ sums.moments.sum(axis=0)),
+        told=told,
     )
 
 
-def _factor(kind: Kind, sums: ClusterSums, columns: int) -> float:
+def bread_of(sums: ClusterSums) -> Floats:
+    """Return the inverse of the whole cross-products, shape (columns, columns).
+
+    A level's column is orthogonal to the others and of unit length in each group.
+
+    Raises:
+        AnalysisError: As in `fit_clusters`.
+    """
+    whole = sums.products.sum(axis=0)
+    if sums.level is None:
+        return _inverse(whole)
+    bread = np.eye(len(whole))
+    bread[1:, 1:] = _inverse(whole[1:, 1:])
+    return bread
+
+
+def asked_of(sums: ClusterSums, wanted: Floats | None) -> Floats:
+    """Return what is asked of the coefficients, with a zero for the level's column if any."""
+    asked = np.eye(sums.columns) if wanted is None else wanted
+    return asked if sums.level is None else np.pad(asked, ((0, 0), (1, 0)))
+
+
+def _factor(kind: Kind, sums: ClusterSums) -> float:
     groups, rows = len(sums), float(sums.rows.sum())
     if kind in {"CR0", "CR2"}:
         return 1.0
     few = groups / (groups - 1.0)
-    return few if kind == "CR1" else few * (rows - 1.0) / (rows - columns)
+    return few if kind == "CR1" else few * (rows - 1.0) / sums.spare
 
 
 def _inverse(products: Floats) -> Floats:
@@ -175,60 +216,3 @@ def _inverse(products: Floats) -> Floats:
             mend="Leave one of them out, or centre columns that hardly vary beside their size.",
         )
     return np.linalg.inv(scaled) / np.outer(length, length)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Adjustment:
-    """The adjustment (I - H_gg)^(-1/2) of each cluster, by the sums alone.
-
-    With M = L L' the inverse of the cross-products, L' S_g L has the squared singular values of
-    X_g L: in its eigenvectors the adjustment is diagonal, whatever the number of rows.
-    """
-
-    root: Floats
-    inverse_root: Floats
-    vectors: Floats
-    leverage: Floats
-
-    @classmethod
-    def of(cls, products: Floats, bread: Floats) -> _Adjustment:
-        root = np.asarray(np.linalg.cholesky(bread), dtype=np.float64)
-        leverage, vectors = np.linalg.eigh(root.T @ products @ root)
-        inverse = np.asarray(np.linalg.inv(root), dtype=np.float64)
-        return cls(
-            root=root,
-            inverse_root=inverse.T,
-            vectors=vectors,
-            leverage=np.clip(leverage, 0.0, 1.0),
-        )
-
-    def _stretch(self) -> Floats:
-        """Return (1 - leverage)^(-1/2), zero where a cluster has no residual left."""
-        free = np.where(self.leverage < ALONE, 1.0 - self.leverage, np.inf)
-        return 1.0 / np.sqrt(free)
-
-    def scores(self, scores: Floats) -> Floats:
-        """Return X_g' A_g e_g of each cluster, from X_g' e_g."""
-        inside = np.einsum("gki,kj,gj->gi", self.vectors, self.root.T, scores)
-        inside = np.einsum("gki,gi,gi->gk", self.vectors, self._stretch(), inside)
-        return inside @ self.inverse_root.T
-
-    def satterthwaite(self, asked: Floats) -> Floats:
-        """Return the degrees of freedom of the variance of each thing asked, shape (wanted,).
-
-        (sum of eigenvalues)^2 / sum of squared eigenvalues of the quadratic form that the variance
-        is, were errors independent with one variance.
-        """
-        stretch = self._stretch()
-        size = np.einsum("gki,gi,gji->gkj", self.vectors, self.leverage * stretch**2, self.vectors)
-        reach = np.einsum("gki,gi,gji->gkj", self.vectors, self.leverage * stretch, self.vectors)
-        # A row for each thing asked, in the coordinates of L.
-        rows = asked @ self.root
-        own = np.einsum("jk,gkl,jl->gj", rows, size, rows)
-        along = np.einsum("gkl,jl->gjk", reach, rows)
-        shared = np.einsum("gjk,gjl->jkl", along, along)
-        mixed = (along**2).sum(axis=2)
-        trace = own.sum(axis=0) - mixed.sum(axis=0)
-        squares = (own**2).sum(axis=0) - 2.0 * (own * mixed).sum(axis=0)
-        squares = squares + np.einsum("jkl,jlk->j", shared, shared)
-        return trace**2 / squares

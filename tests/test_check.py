@@ -19,6 +19,7 @@ from check_shop import (
 )
 
 import dynostats as ds
+from dynostats.intake import ingest as store_pulls
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 
@@ -84,6 +85,22 @@ def test_the_first_pull_of_a_session_is_judged_when_the_others_come(tmp_path):
     assert row_of(warehouse, "s0-1.csv")["state"] == "accepted"
     warehouse.ingest(files)
     assert row_of(warehouse, "s0-1.csv")["state"] == "excluded"
+
+
+def test_an_ingest_makes_up_for_one_that_was_killed_before_it_judged(tmp_path):
+    files = make_shop(tmp_path, {(3, 3): end_early})
+    path = tmp_path / "shop.duckdb"
+    store_pulls([files], warehouse=path)  # what a killed one leaves: stored, and not judged
+    warehouse = ds.open_warehouse(path)
+    assert set(warehouse.pulls().frame["state"]) == {"accepted"}
+    (tmp_path / "other").mkdir()
+    report = warehouse.ingest(tmp_path / "other")  # any ingest does, also one that finds nothing
+    assert report.stored == ()
+    ((pull, why),) = report.left_out.items()
+    row = row_of(warehouse, "s3-3.csv")
+    assert (row["pull"], row["why"]) == (pull, why)
+    assert why.startswith("void: The pull ended early")
+    assert warehouse.ingest(files).left_out == {}
 
 
 def test_ordinary_files_are_all_accepted(tmp_path):

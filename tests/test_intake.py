@@ -464,7 +464,8 @@ def test_a_full_batch_of_bytes_is_committed_too(shop, warehouse, monkeypatch):
 def test_an_empty_folder_makes_an_empty_report(tmp_path, warehouse):
     (tmp_path / "empty").mkdir()
     report = ingest([tmp_path / "empty"], warehouse=warehouse)
-    assert report.to_dict() == {"stored": [], "skipped": [], "refused": [], "sheets": []}
+    nothing = {"stored": [], "skipped": [], "refused": [], "sheets": [], "left_out": []}
+    assert report.to_dict() == nothing
 
 
 # Reading again
@@ -539,12 +540,22 @@ def test_reading_again_what_is_not_there(shop, warehouse):
 
 @pytest.fixture
 def call_helpers(monkeypatch):
-    """Give what lets helper processes read even a few files, on any computer."""
+    """Give what lets a helper process read even a few files, on any computer."""
+    answer = readers._Helpers._answer
+
+    def wait_for_the_first(self, message):
+        """Take nothing from the helper before it has done something: it is slow to start."""
+        if not self.asked:
+            self.asked.append(message)
+            message.answer.result()
+        return answer(self, message)
 
     def call():
         monkeypatch.setattr(readers, "FILES_WORTH_HELPERS", 1)
         monkeypatch.setattr(readers, "_processors", lambda: 2)
-        monkeypatch.setattr(readers, "_FILES_A_MESSAGE", 2)
+        monkeypatch.setattr(readers, "_FILES_A_MESSAGE", 1)
+        monkeypatch.setattr(readers._Helpers, "asked", [], raising=False)
+        monkeypatch.setattr(readers._Helpers, "_answer", wait_for_the_first)
 
     return call
 
@@ -566,30 +577,44 @@ def test_helpers_give_the_same_warehouse(shop, warehouse, tmp_path, call_helpers
         assert other.checksums[table] == one.checksums[table]
 
 
-def test_a_helper_that_dies_ends_the_ingest_in_words_and_keeps_what_was_committed(
+@pytest.mark.parametrize("dies", ["while it starts", "before it answers", "after some answers"])
+def test_the_place_of_a_helper_that_dies_is_taken(shop, warehouse, monkeypatch, call_helpers, dies):
+    call_helpers()
+    monkeypatch.setattr(run, "BATCH_FILES", 1)
+    answer, receive = readers._Helpers._answer, readers._receive
+    received = []
+
+    def die(pipe):
+        received.append(pipe)
+        if len(received) == {"while it starts": 1, "before it answers": 2}.get(dies):
+            raise EOFError
+        return receive(pipe)
+
+    def kill(self, message):
+        if dies == "while it starts":
+            self.asked.append(message)  # nobody else will read the first
+        outcomes = answer(self, message)
+        for helper in self._all if dies == "after some answers" else ():
+            helper.kill()
+            helper.wait()
+        return outcomes
+
+    monkeypatch.setattr(readers, "_receive", die)
+    monkeypatch.setattr(readers._Helpers, "_answer", kill)
+    report = ingest([shop], warehouse=warehouse)
+    assert received
+    assert [entry.file for entry in report.stored] == ["run1.csv", "run2.csv", "run3.csv"]
+    assert report.refused == ()
+    assert verify(warehouse).faults == ()
+
+
+def test_an_error_while_reading_beside_helpers_reaches_the_caller(
     shop, warehouse, monkeypatch, call_helpers
 ):
     call_helpers()
-    monkeypatch.setattr(run, "BATCH_FILES", 1)
-    asked, told = [], []
-    ask = readers._Helpers._ask
-
-    def die_at_the_third(self, tasks):
-        asked.append(tasks)
-        if len(asked) == 3:
-            for helper in self._all:
-                helper.kill()
-                helper.wait()
-        return ask(self, tasks)
-
-    monkeypatch.setattr(readers._Helpers, "_ask", die_at_the_third)
-    with pytest.raises(InputError, match="helper process that reads files stopped"):
-        ingest([shop], warehouse=warehouse, progress=lambda seen: told.extend(seen.committed))
-    monkeypatch.undo()
-    assert told
-    assert stored(warehouse)["pull"].to_list() == [entry.pull for entry in told]
-    assert verify(warehouse).faults == ()
-    assert len(ingest([shop], warehouse=warehouse).stored) == 3 - len(told)
+    monkeypatch.setattr(readers, "outcomes_of", lambda *_: 1 // 0)
+    with pytest.raises(ZeroDivisionError):
+        ingest([shop], warehouse=warehouse)
 
 
 def test_a_script_without_a_main_guard_may_use_helpers(shop, warehouse, tmp_path):

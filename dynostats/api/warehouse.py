@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
@@ -112,16 +113,17 @@ class Warehouse:
             DynostatsError: If the sheet or the warehouse cannot be used. A file that cannot be
                 taken raises nothing: it stands in the report as refused.
         """
+        from dynostats.api.cut_short import exclude_cut_short
         from dynostats.intake import ingest
 
-        report = ingest(
+        return ingest(
             [Path(path) for path in paths],
             warehouse=self.path,
             sheet=None if sheet is None else Path(sheet),
             channels=None if channels is None else Path(channels),
             progress=progress,
+            judge=partial(exclude_cut_short, who=program()),
         )
-        return self._without_cut_short(report) if report.stored else report
 
     def reingest(
         self,
@@ -867,15 +869,6 @@ class Warehouse:
         """
         restore(Path(folder), self.path)
         return self.path
-
-    def _without_cut_short(self, report: IngestReport) -> IngestReport:
-        """Exclude the pulls that ended early beside the rest of their session, and report it."""
-        from dynostats.api.cut_short import exclude_cut_short
-
-        with self._writing() as store:
-            why = exclude_cut_short(store, [entry.pull for entry in report.stored], who=program())
-        stored = (replace(one, excluded=why.get(one.pull, one.excluded)) for one in report.stored)
-        return replace(report, stored=tuple(stored))
 
     def _reading(self, as_of: datetime | None = None) -> Store:
         return open_store(self.path, as_of=as_of)

@@ -122,9 +122,8 @@ class Watch:
         with open_store(warehouse) as store:
             self.declared = read_declaration(store, number)
         with open_store(warehouse, write=True) as store:
-            own = of_study(store.pulls(), self.declared)
             # A watch that was killed may have stored a pull and not yet held it against the rest.
-            exclude_cut_short(store, own["pull"].to_list(), who=program())
+            exclude_cut_short(store, who=program())
             self._state = bring_up_to_date(store, self.declared)
         self._stamp = self._stamp_now()
 
@@ -198,7 +197,7 @@ class Watch:
         self._refused.pop(name, None)
         stored = [entry.pull for entry in report.stored]
         with open_store(self.warehouse, write=True, create=False) as store:
-            cut = exclude_cut_short(store, stored, who=program())
+            cut = exclude_cut_short(store, who=program())
             for pull in shorter:
                 store.exclude(
                     pull,

@@ -173,6 +173,8 @@ def _noticed(report: IngestReport) -> list[tuple[str, str]]:
         for finding in entry.findings:
             if finding.severity != "note":
                 found.setdefault(finding.message, []).append(name)
+    for pull, why in report.left_out.items():
+        found.setdefault(f"left out of the analyses now: {why}", []).append(pull)
     lines = [(_some(names), message) for message, names in found.items()]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:

@@ -19,13 +19,19 @@ def help_reading() -> None:
     """Read the channel table from standard input, then lists of files until there are no more."""
     table = cast("ChannelTable", pickle.load(sys.stdin.buffer))  # noqa: S301 - from our own parent
     gc.freeze()  # what is loaded stays: nobody need look through it again and again
-    with contextlib.suppress(EOFError, KeyboardInterrupt):
-        while True:
-            tasks = cast("Sequence[Task]", pickle.load(sys.stdin.buffer))  # noqa: S301 - likewise
-            results = read_files(tasks, table=table)
-            pickle.dump(results, sys.stdout.buffer, protocol=pickle.HIGHEST_PROTOCOL)
-            sys.stdout.buffer.flush()
+    answer("ready")
+    while True:
+        tasks = cast("Sequence[Task]", pickle.load(sys.stdin.buffer))  # noqa: S301 - likewise
+        answer(read_files(tasks, table=table))
+
+
+def answer(message: object) -> None:
+    """Write to standard output what our parent will read."""
+    pickle.dump(message, sys.stdout.buffer, protocol=pickle.HIGHEST_PROTOCOL)
+    sys.stdout.buffer.flush()
 
 
 if __name__ == "__main__":
-    help_reading()
+    # The parent closes the pipe, or is gone, perhaps in the middle of a message.
+    with contextlib.suppress(EOFError, OSError, pickle.UnpicklingError, KeyboardInterrupt):
+        help_reading()

@@ -76,7 +76,7 @@ class Paperwork:
             if path
         }
         self._taken: set[int] = set()
-        self._names = self._count_names(files)
+        self._files = files
 
     def rows_of(self, file: FoundFile) -> tuple[SheetRow, ...]:
         """Return the rows of the sheet that describe a file, in the sheet's order.
@@ -106,14 +106,13 @@ class Paperwork:
         ]
 
     def _rows_by_name(self, file: FoundFile, sheet: Sheet) -> list[SheetRow]:
-        name = file.name.casefold()
-        stem = _stem(name)
+        name = shared = file.name.casefold()
         rows = sheet.by_name.get(name, [])
-        alike = self._names[sheet.path, name]
         if not rows:
-            rows = [row for row in sheet.by_stem.get(stem, []) if _name(row.file) == stem]
-            alike = self._names[sheet.path, stem]
-        if rows and alike > 1:
+            shared = _stem(name)
+            rows = [row for row in sheet.by_stem.get(shared, []) if _name(row.file) == shared]
+        alike = self._names[sheet.path, shared] if rows else 0
+        if alike > 1:
             raise InputError(
                 f"{alike} files have this name, and line {rows[0].line} of {sheet.path.name} "
                 "could mean any of them",
@@ -122,10 +121,14 @@ class Paperwork:
             )
         return rows
 
-    def _count_names(self, files: Sequence[FoundFile]) -> Mapping[tuple[Path, str], int]:
-        """Count how many files of a sheet share a name, and a name without its ending."""
+    @cached_property
+    def _names(self) -> Mapping[tuple[Path, str], int]:
+        """How many files of a sheet share a name, and a name without its ending.
+
+        Counted only where a sheet leaves folders or endings out.
+        """
         counts: defaultdict[tuple[Path, str], int] = defaultdict(int)
-        for file in files:
+        for file in self._files:
             beside = self._of_place.get((file.folder, file.root))
             if beside is not None:
                 name = file.name.casefold()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 
 from dynostats.errors import DynostatsError
 from dynostats.ingest import ChannelReading, Finding
@@ -82,12 +83,15 @@ class IngestReport:
         skipped: One entry a file that needed nothing done.
         refused: One entry a file that could not be taken.
         sheets: The sheets that gave the labels.
+        left_out: Pulls of ingests before this one that are left out now, and why: one that was
+            broken off did not come to it, or the pulls stored now show it.
     """
 
     stored: tuple[Stored, ...]
     skipped: tuple[Skipped, ...]
     refused: tuple[Refused, ...]
     sheets: tuple[str, ...] = ()
+    left_out: Mapping[str, str] = field(default_factory=dict[str, str])
 
     def to_dict(self) -> dict[str, object]:
         """Return the JSON of the contract."""
@@ -96,6 +100,7 @@ class IngestReport:
             "skipped": [entry.to_dict() for entry in self.skipped],
             "refused": [entry.to_dict() for entry in self.refused],
             "sheets": list(self.sheets),
+            "left_out": [{"pull": pull, "why": why} for pull, why in self.left_out.items()],
         }
 
 

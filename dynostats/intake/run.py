@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from dynostats.errors import DynostatsError
@@ -39,6 +40,7 @@ def ingest(
     sheet: Path | None = None,
     channels: Path | None = None,
     progress: Callable[[Progress], None] | None = None,
+    judge: Callable[[Store], Mapping[str, str]] | None = None,
 ) -> IngestReport:
     """Read files into the warehouse; safe to repeat.
 
@@ -50,6 +52,8 @@ def ingest(
         sheet: The sheet with the labels; None to take sheet.csv or sheet.xlsx beside the files.
         channels: A TOML file with more names of channels.
         progress: Told after every file and every commit.
+        judge: Given the warehouse when all is stored, before another program can have it; leaves
+            pulls out and returns why, by pull.
 
     Returns:
         What became of each file.
@@ -65,27 +69,40 @@ def ingest(
         # The helpers come first: they start while the sheets are read.
         read = open_things.enter_context(reader(table, files=len(found.logs)))
         paperwork = Paperwork(found.logs, sheet=sheet)
+        store = open_things.enter_context(open_store(warehouse, write=True))
         run = _Run(
-            store=open_things.enter_context(open_store(warehouse, write=True)),
+            store=store,
+            # Left before the store is: a batch on its way is committed, or undone, whole.
+            storing=open_things.enter_context(ThreadPoolExecutor(max_workers=1)),
             paperwork=paperwork,
             read=read,
             total=len(found.logs),
             tell=progress or say_nothing,
         )
         run.take(found.logs)
+        why = judge(run.store) if judge else {}
+    own = {entry.pull for entry in run.stored}
     return IngestReport(
-        stored=tuple(run.stored),
+        stored=tuple(
+            replace(entry, excluded=why[entry.pull]) if entry.pull in why else entry
+            for entry in run.stored
+        ),
         skipped=(*run.skipped, *_not_logs(found), *_without_file(paperwork, found)),
         refused=tuple(run.refused),
         sheets=tuple(str(sheet.path) for sheet in paperwork.sheets),
+        left_out={pull: reason for pull, reason in why.items() if pull not in own},
     )
 
 
 @dataclass(slots=True, kw_only=True)
 class _Run:
-    """The state of one ingest."""
+    """The state of one ingest.
+
+    One batch is stored while the next one is read: the storage engine works outside of Python.
+    """
 
     store: Store
+    storing: ThreadPoolExecutor
     paperwork: Paperwork
     read: Read
     total: int
@@ -95,6 +112,7 @@ class _Run:
     refused: list[Refused] = field(default_factory=list[Refused])
     seen: set[str] = field(default_factory=set[str])
     again: list[FoundFile] = field(default_factory=list[FoundFile])
+    on_its_way: _OnItsWay | None = None
     done: int = 0
 
     def take(self, files: Sequence[FoundFile]) -> None:
@@ -107,6 +125,7 @@ class _Run:
             begun = following
         if begun:
             self._finish(begun)
+        self._settle()
         if self.again:  # the first file of the same bytes is now stored, or refused
             repeated, self.again = self.again, []
             self.seen.clear()
@@ -151,18 +170,25 @@ class _Run:
         return _Begun(tasks=new, outcomes=self.read(new))
 
     def _finish(self, begun: _Begun) -> None:
-        """Wait for what was begun, and store it as one batch."""
+        """Wait for what was begun, and begin to store it as one batch."""
         taken: list[tuple[str, NewPull]] = []
         for task, outcome in zip(begun.tasks, begun.outcomes, strict=True):
             if isinstance(outcome, list):
                 taken += [(task.shown, pull) for pull in outcome]
             self._note(outcome)
-        if not taken:
+        if taken:
+            self._settle()
+            numbers = self.storing.submit(self.store.add, [pull for _, pull in taken])
+            self.on_its_way = _OnItsWay(taken=taken, names=numbers)
+
+    def _settle(self) -> None:
+        """Wait until the batch on its way is committed; only then are its pulls stored."""
+        if self.on_its_way is None:
             return
-        names = self.store.add([pull for _, pull in taken])
+        batch, self.on_its_way = self.on_its_way, None
         committed = tuple(
             stored_entry(name, pull, file=file)
-            for name, (file, pull) in zip(names, taken, strict=True)
+            for name, (file, pull) in zip(batch.names.result(), batch.taken, strict=True)
         )
         self.stored += committed
         self.tell(Progress(done=self.done, total=self.total, committed=committed))
@@ -182,6 +208,14 @@ class _Begun:
 
     tasks: list[Task]
     outcomes: Iterable[Outcome]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _OnItsWay:
+    """A batch that is being stored: its pulls with their files, and what will be their names."""
+
+    taken: list[tuple[str, NewPull]]
+    names: Future[tuple[str, ...]]
 
 
 def _repeated(task: Task, known: list[StoredLabels]) -> Skipped | Refused:

@@ -199,11 +199,10 @@ def _restore_sources(connection: duckdb.DuckDBPyConnection, directory: Path) -> 
 def _restore_counters(connection: duckdb.DuckDBPyConnection, directory: Path) -> None:
     pulls = pl.read_parquet(directory / "pulls.parquet", columns=["pull"])
     amendments = pl.read_parquet(directory / "amendments.parquet", columns=["amendment_no"])
-    take_numbers(
-        connection,
-        pulls=max((int(name[1:]) for name in pulls["pull"].to_list()), default=0),
-        amendments=max(amendments["amendment_no"].to_list(), default=0),
-    )
+    last_pull = max((int(name[1:]) for name in pulls["pull"].to_list()), default=0)
+    last_amendment = max(amendments["amendment_no"].to_list(), default=0)
+    take_numbers(connection, pulls=last_pull, amendments=last_amendment)
+    rows_of(connection, "store/note_judged", {"pull_no": last_pull})
     restored = rows_of(connection, "export/cell_events")
     events = max((number for number, *_ in restored), default=0)
     rows_of(connection, "store/take_event_numbers", {"events": events})

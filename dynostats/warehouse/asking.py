@@ -186,14 +186,20 @@ def _statement(connection: duckdb.DuckDBPyConnection, text: str) -> duckdb.State
             where="--sql",
             mend="Give one select statement.",
         )
-    if statements[0].type != duckdb.StatementType.SELECT:
+    if (kind := _kind(statements[0])) != duckdb.StatementType.SELECT.name:
         raise InputError(
-            f"this is a statement of the kind {statements[0].type.name.lower()}; only reading is "
-            "possible here",
+            f"this is a statement of the kind {kind.lower()}; only reading is possible here",
             where="--sql",
             mend="Give a select statement.",
         )
     return statements[0]
+
+
+def _kind(statement: duckdb.Statement) -> str:
+    try:
+        return statement.type.name
+    except ValueError:  # newer kinds, which the engine has no name for in Python
+        return "unknown"
 
 
 def _checked_values(statement: duckdb.Statement, given: Mapping[str, Value]) -> dict[str, Value]:

@@ -163,6 +163,29 @@ class Store:
         with self._transaction():
             return amending.set_state(self._connection, pull, "excluded", why=why, who=who)
 
+    def unjudged(self) -> tuple[str, ...]:
+        """Return the pulls that were not yet held against the rest of their session."""
+        with errors_in_words(self.path):
+            return tuple(name for (name,) in rows_of(self._connection, "store/unjudged_pulls"))
+
+    def note_judged(self, last: str, *, excluded: Mapping[str, str], who: str) -> None:
+        """Note that pulls were held against the rest of their session, and leave some of them out.
+
+        One transaction: what is noted as judged has its exclusions.
+
+        Args:
+            last: The last pull that was judged; so were all before it.
+            excluded: Pulls to leave out, and why.
+            who: Who judged.
+
+        Raises:
+            WarehouseError: If there is no such pull, or no reason.
+        """
+        with self._transaction():
+            for pull, why in excluded.items():
+                amending.set_state(self._connection, pull, "excluded", why=why, who=who)
+            rows_of(self._connection, "store/note_judged", {"pull_no": pull_number(last)})
+
     def include(self, pull: str, *, why: str, who: str) -> Correction:
         """Take an excluded pull back into the analyses.
 
@@ -374,12 +397,14 @@ class Store:
     def labels_of_sources(self, sha256: Sequence[str]) -> dict[str, list[StoredLabels]]:
         """Return the labels of the pulls that came from files, by file and in file order.
 
+        May be asked while another thread adds pulls; those are in the answer once committed.
+
         Args:
             sha256: The files; those that are not stored are not in the answer.
         """
-        with errors_in_words(self.path):
-            pulls = rows_of(self._connection, "store/labels_of_sources", {"sha256": sha256})
-            past = rows_of(self._connection, "store/corrections_of_sources", {"sha256": sha256})
+        with errors_in_words(self.path), self._connection.cursor() as cursor:
+            pulls = rows_of(cursor, "store/labels_of_sources", {"sha256": sha256})
+            past = rows_of(cursor, "store/corrections_of_sources", {"sha256": sha256})
         fields = [c.name for c in named_query("store/labels_of_sources").columns][2:]
         once: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
         for pull, field, old, new in past:

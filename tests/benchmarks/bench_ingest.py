@@ -4,7 +4,7 @@ The limit is one call, `create table … as from read_csv(glob)`, into a databas
 turn on the same files, which the system has in memory after the first reading; each ratio is of two
 runs that followed each other, and the median is given with the lowest and highest. On a computer
 that does other things too, CPU time is the steadier measure. Memory is the peak of all processes
-together (each shared page counted once).
+together (each shared page counted once), in a run of its own, since watching it takes time.
 
 Run on demand, on a computer that does nothing else:
 .venv/bin/python tests/benchmarks/bench_ingest.py [FILES ...] [--rows 450] [--repeats 3]
@@ -29,6 +29,7 @@ import numpy as np
 import dynostats as ds
 
 SEED = 20250314
+COUNTS = (100, 1000, 5000)
 HEADER = (
     "time [s],engine_speed [rpm],torque [N.m],power [kW],manifold_pressure [kPa abs],"
     "charge_temperature [degC],lambda,exhaust_temperature_1 [degC],exhaust_temperature_2 [degC],"
@@ -160,13 +161,14 @@ def measure(files: int, *, rows: int, repeats: int) -> Row:
             assert len(report.stored) == files, report.refused[:3]
             assert not any(pull.excluded for pull in report.stored)
 
-        limits, own, peaks = [], [], []
+        limits, own = [], []
         for _ in range(repeats):
             limits.append(_cost(limit, target))
-            memory = PeakMemory()
             own.append(_cost(ours, target))
-            peaks.append(memory.stop())
-    return Row(files=files, limit=limits, ours=own, peak_mb=max(peaks))
+        memory = PeakMemory()  # in a run of its own: watching costs as much as a third of the work
+        _cost(ours, target)
+        peak = memory.stop()
+    return Row(files=files, limit=limits, ours=own, peak_mb=peak)
 
 
 def _cost(work: Callable[[], None], target: Path) -> Cost:
@@ -188,10 +190,18 @@ def _cpu_s() -> float:
 @click.option("--repeats", default=3, help="How often each is run.")
 def main(files: tuple[int, ...], rows: int, repeats: int) -> None:
     """Print the ratio to the limit as the number of files grows."""
-    click.echo(f"{os.cpu_count()} processors, {rows} rows and 13 channels a file, ms a file")
+    click.echo(conditions(rows=rows))
     click.echo(HEAD)
-    for count in files or (100, 1000, 5000):
+    for count in files or COUNTS:
         click.echo(str(measure(count, rows=rows, repeats=repeats)))
+
+
+def conditions(*, rows: int) -> str:
+    """Return what was measured on what, and how busy it was."""
+    return (
+        f"{os.cpu_count()} processors, which {os.getloadavg()[1]:.1f} processes wanted at once in "
+        f"the 5 minutes before; {rows} rows and 13 channels a file, ms a file"
+    )
 
 
 if __name__ == "__main__":

@@ -5,15 +5,16 @@ A few of each kind run always; `pytest tests/faults --full-faults` runs many.
 
 from __future__ import annotations
 
+import json
 import random
-import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
-from fault_logs import LOGS, write_logs
+from fault_logs import LOGS, SESSION, write_logs
+from kill_ingests import Killer
 
+import dynostats as ds
 from dynostats.ingest import read_log
 
 TELLER = Path(__file__).with_name("ingest_and_tell.py")
@@ -23,8 +24,9 @@ def pytest_addoption(parser):
     parser.addoption(
         "--full-faults",
         action="store_true",
-        help="make every fault at least 100 times (a quarter of an hour), not a few times",
+        help="make every fault many times (half an hour), not a few times",
     )
+    parser.addoption("--fault-counts", metavar="FILE", help="append what was tried, a line a fault")
 
 
 @pytest.fixture(scope="session")
@@ -58,32 +60,50 @@ def expected(logs):
 
 
 @pytest.fixture(scope="session")
+def undisturbed(logs, tmp_path_factory):
+    """A warehouse that nothing happened to while the logs went in; only to be read."""
+    warehouse = tmp_path_factory.mktemp("undisturbed") / "shop.duckdb"
+    report = ds.open_warehouse(warehouse).ingest(logs)
+    assert len(report.stored) == LOGS
+    assert sum(bool(entry.excluded) for entry in report.stored) == LOGS // SESSION
+    return warehouse
+
+
+@pytest.fixture(scope="session")
 def teller_command(logs):
-    """Give the command that ingests the logs in a process of its own and tells what it stored."""
-    return lambda warehouse: [sys.executable, str(TELLER), str(logs), str(warehouse)]
+    """Give the command that ingests the logs in a process of its own and tells what it stored.
+
+    It reads "alone", or "helped" by another process.
+    """
+    return lambda warehouse, how="alone": [
+        sys.executable,
+        str(TELLER),
+        *map(str, (logs, warehouse, how)),
+    ]
 
 
 @pytest.fixture
-def count(capsys):
-    """Give what tells how often each fault was made, also when the test passes."""
+def count(request, capsys):
+    """Give what tells how often each fault was made, also when the test passes.
 
-    def tell(**counts: int) -> None:
-        words = ", ".join(f"{name.replace('_', ' ')} {number}" for name, number in counts.items())
+    A test asserts that nothing was lost; it tells only when that held.
+    """
+
+    def tell(fault: str, tried: int, **counts: int) -> None:
+        facts = ", ".join(f"{number} {name.replace('_', ' ')}" for name, number in counts.items())
         with capsys.disabled():
-            print(f"\n  {words}")  # noqa: T201 - the counts are the result
+            print(f"\n  {fault}: {tried} times; {facts}")  # noqa: T201 - the result
+        out = request.config.getoption("--fault-counts", default=None)
+        if out is not None:
+            row = {"fault": fault, "tried": tried, "facts": facts}
+            with Path(out).open("a", encoding="utf-8") as file:
+                file.write(f"{json.dumps(row)}\n")
 
     return tell
 
 
-@pytest.fixture(scope="session")
-def kill_plan(logs, teller_command, tmp_path_factory):
-    """Give the command of an ingest to be killed, and how long it takes when it is not."""
-    warehouse = tmp_path_factory.mktemp("whole") / "shop.duckdb"
-    command = teller_command(warehouse)
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout.readline() == "ready\n"
-        start = time.monotonic()
-        lines = process.stdout.read().splitlines()
-    assert len(lines) == len(list(logs.glob("run*.csv"))) + 1
-    assert lines[-1] == "done"
-    return teller_command, time.monotonic() - start
+@pytest.fixture(scope="session", params=["alone", "helped"])
+def killer(request, teller_command, tmp_path_factory):
+    """Give what kills ingests that read alone, and what kills ingests with a helper process."""
+    warehouse = tmp_path_factory.mktemp("timed") / "shop.duckdb"
+    return Killer(lambda path: teller_command(path, request.param), warehouse, how=request.param)

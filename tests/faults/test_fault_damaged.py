@@ -59,7 +59,7 @@ def use_everything(warehouse, tmp_path):
 def test_verify_finds_every_damage_that_matters(sound, tmp_path, chance, times, count):
     data, verification = sound
     found = harmless = 0
-    for trial in range(times(15, 400)):
+    for trial in range(times(15, 200)):
         damaged, what = damage(data, chance)
         warehouse = tmp_path / f"shop{trial}.duckdb"
         warehouse.write_bytes(damaged)
@@ -72,18 +72,24 @@ def test_verify_finds_every_damage_that_matters(sound, tmp_path, chance, times, 
             harmless += 1
             assert answer == verification, what
         warehouse.unlink()
-    count(damage_found=found, damage_without_effect=harmless)
+    count(
+        "warehouse file cut short, overwritten or zeroed: does `verify` say so",
+        found + harmless,
+        found_and_said_in_words=found,
+        met_nothing_that_is_kept=harmless,
+    )
     assert found > harmless
 
 
-def test_no_command_meets_damage_with_a_traceback(sound, tmp_path, chance, times):
+def test_no_command_meets_damage_with_a_traceback(sound, tmp_path, chance, times, count):
     data, _ = sound
-    for trial in range(times(4, 100)):
+    for trial in range(times(4, 60)):
         folder = tmp_path / str(trial)
         folder.mkdir()
         warehouse = folder / "shop.duckdb"
         warehouse.write_bytes(damage(data, chance)[0])
         use_everything(warehouse, folder)
+    count("every use of a damaged warehouse: an answer or an error in words", times(4, 60))
 
 
 def test_damage_is_told_in_words_with_what_to_do(sound, tmp_path):
@@ -97,20 +103,23 @@ def test_damage_is_told_in_words_with_what_to_do(sound, tmp_path):
     assert any("part of it is not what was written" in f.what for f in verify(warehouse).faults)
 
 
-def test_ingesting_into_a_damaged_warehouse_never_reports_what_it_cannot_keep(
-    sound, logs, tmp_path, chance, times
+def test_ingesting_into_a_damaged_warehouse_never_reports_what_it_cannot_keep(  # noqa: PLR0917
+    sound, logs, tmp_path, chance, times, count
 ):
     data, _ = sound
     (tmp_path / "more").mkdir()
     new = tmp_path / "more" / "new.csv"
     new.write_text((logs / "run000.csv").read_text().replace("2000,", "2001,"))
     (tmp_path / "more" / "sheet.csv").write_text("file,engine,session,setup\nnew.csv,e,s,x\n")
-    for trial in range(times(4, 100)):
+    refused = 0
+    for trial in range(times(4, 60)):
         warehouse = tmp_path / f"shop{trial}.duckdb"
         warehouse.write_bytes(damage(data, chance)[0])
         try:
             report = ingest([new], warehouse=warehouse)
         except DynostatsError:
+            refused += 1
             continue
         with open_store(warehouse) as store:
             assert store.samples(report.stored[0].pull).height == 60
+    count("an ingest into a damaged warehouse", times(4, 60), refused_in_words=refused)

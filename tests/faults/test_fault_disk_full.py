@@ -55,7 +55,7 @@ def many(tmp_path):
 
 @pytest.mark.parametrize("leave", [0, 300_000, 1_500_000, 2_500_000])
 def test_an_ingest_onto_a_full_disk_keeps_what_was_committed(  # noqa: PLR0917 - fixtures
-    small_disk, logs, expected, many, leave, monkeypatch
+    small_disk, logs, expected, many, leave, monkeypatch, count
 ):
     warehouse = small_disk / "shop.duckdb"
     ingest([logs], warehouse=warehouse)
@@ -83,6 +83,7 @@ def test_an_ingest_onto_a_full_disk_keeps_what_was_committed(  # noqa: PLR0917 -
     assert len(report.stored) + len(told) == 150
     assert report.refused == ()
     assert verify(warehouse).faults == ()
+    count(f"disk full during an ingest, {leave:,} bytes left at its start", 1, stored=len(told))
 
 
 def test_a_warehouse_cannot_be_made_on_a_full_disk(small_disk, logs):
@@ -93,7 +94,7 @@ def test_a_warehouse_cannot_be_made_on_a_full_disk(small_disk, logs):
     assert [path.name for path in small_disk.iterdir()] == ["filler"]
 
 
-def test_a_copy_that_does_not_fit_leaves_no_part_of_it(small_disk, logs, tmp_path):
+def test_a_copy_that_does_not_fit_leaves_no_part_of_it(small_disk, logs, tmp_path, count):
     warehouse = tmp_path / "shop.duckdb"
     ingest([logs], warehouse=warehouse)
     fill_up(small_disk, leave=200_000)
@@ -105,9 +106,10 @@ def test_a_copy_that_does_not_fit_leaves_no_part_of_it(small_disk, logs, tmp_pat
         export(warehouse, small_disk / "out")
     assert [path.name for path in small_disk.iterdir()] == ["filler"]
     assert verify(warehouse).faults == ()
+    count("disk full during `backup` and `export`", 2)
 
 
-def test_a_correction_on_a_full_disk_is_kept_or_refused_never_half(small_disk, logs):
+def test_a_correction_on_a_full_disk_is_kept_or_refused_never_half(small_disk, logs, count):
     warehouse = small_disk / "shop.duckdb"
     ingest([logs], warehouse=warehouse)
     fill_up(small_disk, leave=0)
@@ -124,3 +126,4 @@ def test_a_correction_on_a_full_disk_is_kept_or_refused_never_half(small_disk, l
         excluded = store.pulls().filter(state="excluded").height
         assert excluded == store.amendments().height == kept
     assert verify(warehouse).faults == ()
+    count("disk full during corrections", 1, kept_before=kept)

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from fault_logs import LOGS, SESSION
 
 from dynostats.intake import ingest
 from dynostats.warehouse import WarehouseInUseError, open_store
@@ -44,7 +45,7 @@ def held(warehouse, how):
     [("write", True), ("write", False), ("read", True)],
     ids=["two writers", "a reader beside a writer", "a writer beside a reader"],
 )
-def test_the_second_waits_says_so_and_refuses_clearly(filled, held_for, write):
+def test_the_second_waits_says_so_and_refuses_clearly(filled, held_for, write, count, request):
     said: list[str] = []
     with held(filled, held_for):
         start = time.monotonic()
@@ -56,6 +57,7 @@ def test_the_second_waits_says_so_and_refuses_clearly(filled, held_for, write):
     assert "in use by another program; waiting up to 0.6 s" in said[0]
     assert "Try again" in refused.value.mend
     open_store(filled, write=write).close()
+    count(f"{request.node.callspec.id} at once: the second waits, then refuses", 1)
 
 
 @pytest.mark.parametrize(("held_for", "write"), [("write", True), ("write", False)])
@@ -83,17 +85,24 @@ def test_waiting_is_told_on_standard_error_unless_said_otherwise(filled, capsys)
     assert "waiting up to 0.1 s" in told.err
 
 
-def test_two_ingests_at_once_both_come_through(logs, tmp_path, teller_command):
-    warehouse = tmp_path / "shop.duckdb"
-    both = [
-        subprocess.Popen(
-            teller_command(warehouse), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
-        for _ in range(2)
-    ]
-    outputs = [process.communicate() for process in both]
-    assert [process.returncode for process in both] == [0, 0], outputs
-    with open_store(warehouse) as store:
-        pulls = store.pulls()
-    assert pulls.height == len(list(logs.glob("run*.csv")))
-    assert pulls["sha256"].is_unique().all()
+def test_two_ingests_at_once_both_come_through(logs, tmp_path, teller_command, times, count):
+    for trial in range(times(1, 10)):
+        warehouse = tmp_path / f"shop{trial}.duckdb"
+        both = [
+            subprocess.Popen(
+                teller_command(warehouse, how),
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                text=True,
+            )
+            for how in ("alone", "helped")
+        ]
+        outputs = [process.communicate() for process in both]
+        assert [process.returncode for process in both] == [0, 0], outputs
+        with open_store(warehouse) as store:
+            pulls = store.pulls()
+        assert pulls.height == len(list(logs.glob("run*.csv")))
+        assert pulls["sha256"].is_unique().all()
+        excluded = pulls.filter(state="excluded")
+        assert excluded.height == LOGS // SESSION, "each pull cut short is left out, by one of them"
+    count("two ingests of the same folder at once", times(1, 10))

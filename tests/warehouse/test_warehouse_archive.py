@@ -115,6 +115,15 @@ def test_a_restored_warehouse_goes_on_with_new_names(worked_in, tmp_path):
     assert verify(tmp_path / "again.duckdb").faults == ()
 
 
+def test_what_is_restored_counts_as_judged(worked_in, tmp_path):
+    export(worked_in, tmp_path / "out")
+    restore(tmp_path / "out", tmp_path / "again.duckdb")
+    with open_store(tmp_path / "again.duckdb", write=True) as store:
+        assert store.unjudged() == ()
+        new = store.add([make_pull("new.csv", torque=123.0)])
+        assert store.unjudged() == new
+
+
 def test_an_empty_warehouse_can_be_exported_and_restored(path, tmp_path):
     open_store(path, write=True).close()
     export(path, tmp_path / "out")

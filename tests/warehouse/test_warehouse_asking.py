@@ -7,6 +7,7 @@ import json
 import duckdb
 import polars as pl
 import pytest
+from forbidden_sql import CHANGES_SETTINGS, REACHES_OUT, WRITES
 
 from dynostats.errors import InputError
 from dynostats.warehouse import open_store, verify
@@ -35,57 +36,6 @@ def test_parameters_are_bound_not_pasted(store):
 def test_a_number_given_as_text_is_compared_as_a_number(store):
     answer = store.query("select pull from pulls where rpm_high > $rpm", {"rpm": "3000"})
     assert answer.height == 4
-
-
-WRITES = [
-    "insert into engines values ('x', now()::timestamp)",
-    "update pulls set setup = 'x'",
-    "delete from samples",
-    "drop table samples",
-    "truncate samples",
-    "alter table pulls add column x integer",
-    "create table x as select 1 as a",
-    "create temp table x as select 1 as a",
-    "create or replace view pulls as select 1 as a",
-    "with t as (insert into engines values ('x', now()::timestamp) returning engine) from t",
-    "with t as (delete from samples returning pull_no) select count(*) from t",
-    "with t as (update pulls set setup = 'x' returning pull_no) select * from t",
-    "select * from query('delete from samples')",
-]
-REACHES_OUT = [
-    "attach '{folder}/new.duckdb' as other",
-    "attach ':memory:' as other",
-    "copy pulls to '{folder}/out.csv'",
-    "copy (select 1) to '{folder}/out.parquet' (format parquet)",
-    "export database '{folder}/all'",
-    "select * from read_csv('{folder}/secret.csv')",
-    "select * from read_text('{folder}/secret.csv')",
-    "select * from read_blob('{folder}/secret.csv')",
-    "select * from read_parquet('{folder}/secret.parquet')",
-    "select * from '{folder}/secret.csv'",
-    "select * from glob('{folder}/*')",
-    "select * from sniff_csv('{folder}/secret.csv')",
-    "select * from read_json('https://example.com/x.json')",
-    "install httpfs",
-    "load httpfs",
-    "load '{folder}/evil.duckdb_extension'",
-    "import database '{folder}'",
-]
-CHANGES_SETTINGS = [
-    "set enable_external_access = true",
-    "set memory_limit = '10GB'",
-    "reset enable_external_access",
-    "pragma enable_profiling",
-    "call pragma_version()",
-    "set variable x = 1",
-    "use memory",
-    "begin transaction",
-    "commit",
-    "checkpoint",
-    "vacuum",
-    "prepare p as delete from samples",
-    "explain analyze delete from samples",
-]
 
 
 @pytest.mark.parametrize("text", WRITES + REACHES_OUT + CHANGES_SETTINGS)

@@ -6,6 +6,7 @@ import errno
 
 import duckdb
 import pytest
+from made_pulls import make_pull
 
 from dynostats.errors import WarehouseError
 from dynostats.warehouse import open_store, schema, verify
@@ -87,6 +88,18 @@ def test_a_warehouse_of_layout_one_gets_a_clock_for_its_curves(path, monkeypatch
             "time",
             "torque",
         ]
+
+
+def test_what_an_older_layout_holds_counts_as_judged(path, monkeypatch):
+    every = schema.migrations()
+    with monkeypatch.context() as older:
+        older.setattr(schema, "migrations", lambda: {n: every[n] for n in range(1, 6)})
+        schema.create_warehouse(path)
+        with open_store(path, write=True) as store:
+            store.add([make_pull()])
+    with open_store(path, write=True) as store:
+        assert store.pulls().height == 1
+        assert store.unjudged() == ()
 
 
 def test_a_copy_before_an_upgrade_never_replaces_an_older_copy(filled):

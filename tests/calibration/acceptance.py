@@ -5,235 +5,168 @@
 Writes acceptance.csv, acceptance.md and acceptance.svg. A shop has three engines of 18 pulls. Each
 fault at each severity strikes one pull of each engine a round; `--shops` is how many shops there
 are of each kind of wrong label, and of shops with nothing wrong. Of this size about 12 CPU minutes.
+It can be stopped and started again: shops that are judged stay judged while the code is the same.
 """
 
 from __future__ import annotations
 
 import argparse
-import itertools
+import hashlib
+import json
 import os
 import sys
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
-    os.environ.setdefault(threads, "1")  # one process a core instead
-sys.path.insert(0, str(Path(__file__).parent))
+    os.environ.setdefault(threads, "1")
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
 
 import numpy as np  # noqa: E402 - after the number of threads is set
-import polars as pl  # noqa: E402
 from acceptance_faults import Strike, deal, make_faulty, settings  # noqa: E402
 from acceptance_shops import (  # noqa: E402
-    CHANGES,
     ENGINES,
     PULLS_A_MOUNT,
     RUNS,
-    Judged,
     Shop,
     draw_changes,
-    flagged,
     judge_shop,
-    mark_of,
 )
-from acceptance_tables import row_of, write_tables  # noqa: E402
+from acceptance_tables import write_tables  # noqa: E402
 
-LABELS = ("label_other_setup", "label_no_known_setup")
-MODES = ("one", "pair", "random")
-MARKS = (0.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, np.inf)
-PROMISED_MARK = 4.0
-CHANCES = (0.0, 0.01, 0.03, 0.1, 0.3, 0.5, 0.8, 0.95, 1.0)
+import dynostats  # noqa: E402
+
+LABELS = ("one", "pair", "random")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Hit:
-    """What became of one struck pull.
+class Task:
+    """A shop to be judged.
 
     Args:
-        kind: What went wrong.
-        size: How much.
-        anything: Whether anything is said against it.
-        rightly: Whether the right thing is said.
-        void: Whether it was left out.
+        kind: "clean", "faults", or how labels are wrong.
+        number: Number of the shop among those of its kind.
+        strikes: What is wrong with which pulls.
     """
 
     kind: str
-    size: str
-    anything: bool
-    rightly: bool
-    void: bool
+    number: int
+    strikes: tuple[Strike, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Struck:
-    """What became of a shop with faults.
-
-    Args:
-        hits: One a struck pull.
-        accused: Clean pulls beside them against which anything is said.
-        clean: Clean pulls beside them.
-    """
-
-    hits: tuple[Hit, ...]
-    accused: int
-    clean: int
-
-
-def judge_faulty(number: int, strikes: list[Strike]) -> Struck:
-    """Judge one shop with faults."""
-    judged = judge_shop(make_faulty(number, strikes))
-    against = flagged(judged)
-    struck: set[str] = set()
-    hits: list[Hit] = []
-    for one in strikes:
-        pull = judged.pulls.filter(engine=one.engine).row(one.place, named=True)
-        struck.add(pull["pull"])
-        hits.append(
-            Hit(
-                kind=one.setting.kind,
-                size=one.setting.size,
-                anything=pull["pull"] in against,
-                rightly=pull["pull"] in flagged(judged, one.setting.checks),
-                void=pull["state"] == "excluded",
-            )
-        )
-    clean = set(judged.pulls["pull"]) - struck
-    return Struck(hits=tuple(hits), accused=len(clean & against), clean=len(clean))
+def tasks(rounds: int, shops: int) -> Iterator[Task]:
+    """Yield what is to be judged, all kinds in turn, so that a run cut short has some of each."""
+    faulty = [
+        Task(kind="faults", number=number, strikes=tuple(strikes))
+        for number, strikes in deal(settings(), rounds)
+    ]
+    rest = [Task(kind=kind, number=n) for n in range(shops) for kind in ("clean", *LABELS)]
+    longer = max(len(faulty), len(rest))
+    every = [(at / longer, at, task) for at, task in enumerate(rest)]
+    scale = len(rest) / max(len(faulty), 1)
+    every += [(scale * at / longer, at, task) for at, task in enumerate(faulty)]
+    yield from (task for *_, task in sorted(every, key=lambda one: one[:2]))
 
 
-def make_mislabelled(mode: str, seed: int) -> Shop:
+def make_clean(number: int) -> Shop:
+    """Return a shop in which nothing is wrong."""
+    changes = draw_changes(np.random.default_rng([5, number]))
+    return Shop(seed=1000 + number, changes=changes, spoilt={}, mislabelled={})
+
+
+def make_mislabelled(kind: str, seed: int) -> Shop:
     """Return a shop with one wrong label an engine ("one"), a swapped pair, or 5% at random."""
-    rng = np.random.default_rng([4, seed])
+    rng = np.random.default_rng([4, LABELS.index(kind), seed])
     places = [(day, letter) for day, run in enumerate(RUNS) for letter in run]
     wrong: dict[str, tuple[int, ...]] = {}
     for name in ENGINES:
-        if mode == "one":
+        if kind == "one":
             wrong[name] = (int(rng.integers(PULLS_A_MOUNT)),)
-        elif mode == "pair":
+        elif kind == "pair":
             day = int(rng.choice([day for day, run in enumerate(RUNS) if "B" in run]))
             sides = ([at for at, place in enumerate(places) if place == (day, x)] for x in "AB")
             wrong[name] = tuple(int(rng.choice(side)) for side in sides)
         else:
             wrong[name] = tuple(np.flatnonzero(rng.random(PULLS_A_MOUNT) < 0.05).tolist())
-    return Shop(seed=seed, changes=draw_changes(rng), spoilt={}, mislabelled=wrong)
+    return Shop(seed=2000 + seed, changes=draw_changes(rng), spoilt={}, mislabelled=wrong)
 
 
-def judge_labels(mode: str, seed: int) -> pl.DataFrame:
-    """Return one row a pull: engine, change, whether its label is wrong, and what is said of it."""
-    shop = make_mislabelled(mode, seed)
+def judge(task: Task) -> list[dict[str, object]]:
+    """Judge one shop; return one row a pull: what is true of it, and what is said of it."""
+    if task.kind == "clean":
+        shop = make_clean(task.number)
+    elif task.kind == "faults":
+        shop = make_faulty(task.number, list(task.strikes))
+    else:
+        shop = make_mislabelled(task.kind, task.number)
     judged = judge_shop(shop)
-    said = judged.found.labels.drop("setup")
-    return judged.pulls.join(said, on="pull", how="left").with_columns(
-        change=pl.col("engine").replace_strict({n: c.name for n, c in shop.changes.items()}),
-        wrong=pl.col("setup") != pl.col("fitted"),
-        found=pl.col("pull").is_in(flagged(judged, LABELS)),
-    )
-
-
-def judge_clean(seed: int) -> Judged:
-    """Judge a shop in which nothing is wrong."""
-    changes = draw_changes(np.random.default_rng([5, seed]))
-    return judge_shop(Shop(seed=seed, changes=changes, spoilt={}, mislabelled={}))
-
-
-def clean_rows(shops: Sequence[Judged]) -> list[dict[str, object]]:
-    """Return the clean pulls accused, by any check and check by check."""
-    table = "clean pulls accused"
-    total = sum(shop.pulls.height for shop in shops)
-    any_of = sum(len(flagged(shop)) for shop in shops)
-    rows = [row_of(table, "any check", "", (any_of, total))]
-    for check in sorted({one.check for shop in shops for one in shop.found.findings}):
-        hits = sum(len(flagged(one, (check,))) for one in shops)
-        if hits:
-            rows.append(row_of(table, check, "", (hits, total)))
-    return rows
-
-
-def fault_rows(shops: Sequence[Struck]) -> list[dict[str, object]]:
-    """Return how often each fault was found, and clean pulls beside faulty ones accused."""
-    rows: list[dict[str, object]] = []
-    hits = [hit for shop in shops for hit in shop.hits]
-    for setting in settings():
-        own = [hit for hit in hits if (hit.kind, hit.size) == (setting.kind, setting.size)]
-        named, void = np.mean([hit.rightly for hit in own]), sum(hit.void for hit in own)
-        note = f"named rightly {named:.0%}, left out as void {void}"
-        counts = sum(hit.anything for hit in own), len(own)
-        rows.append(row_of("faults found", setting.kind, setting.size, counts, note))
-    beside = sum(shop.accused for shop in shops), sum(shop.clean for shop in shops)
-    rows.append(row_of("clean pulls accused", "any check", "in shops with faults", beside))
-    return rows
-
-
-def label_rows(mode: str, pulls: pl.DataFrame) -> list[dict[str, object]]:
-    """Return detection by how far the setups differ, and false accusations."""
-    far = _marks_of(pulls)
-    wrong, found = pulls["wrong"].to_numpy(), pulls["found"].to_numpy()
-    rows: list[dict[str, object]] = []
-    for low, high in (*itertools.pairwise(MARKS), (PROMISED_MARK, np.inf)):
-        inside = (far > low) & (far <= high)
-        size = f"{low:g} to {high:g} noise SDs" if np.isfinite(high) else f"over {low:g} noise SDs"
-        counts = int((wrong & found & inside).sum()), int((wrong & inside).sum())
-        rows.append(row_of(f"labels, {mode}: found", "wrong label", size, counts))
-    counts = int((~wrong & found).sum()), int((~wrong).sum())
-    rows.append(row_of(f"labels, {mode}: accused", "right label", "", counts))
-    return rows
-
-
-def _marks_of(pulls: pl.DataFrame) -> np.ndarray:
-    """Return how far the two setups of each pull's engine differ, in noise SDs."""
-    marks = {
-        (engine, change.name): mark_of(engine, change)
-        for engine, changes in CHANGES.items()
-        for change in changes
+    struck = {
+        judged.pulls.filter(engine=one.engine)["pull"][one.place]: one.setting
+        for one in task.strikes
     }
-    return np.array([marks[key] for key in pulls.select("engine", "change").rows()])
+    chance = dict(judged.found.labels.select("pull", "probability").iter_rows())
+    said: dict[str, list[tuple[str, str, bool]]] = {}
+    for one in judged.found.findings:
+        said.setdefault(one.pull, []).append((one.check, one.severity, one.danger))
+    return [
+        {
+            "kind": task.kind,
+            "engine": row["engine"],
+            "change": shop.changes[row["engine"]].name,
+            "wrong": row["setup"] != row["fitted"] and row["pull"] not in struck,
+            "fault": struck[row["pull"]].kind if row["pull"] in struck else "",
+            "size": struck[row["pull"]].size if row["pull"] in struck else "",
+            "chance": chance.get(row["pull"]),
+            "said": said.get(row["pull"], []),
+        }
+        for row in judged.pulls.iter_rows(named=True)
+    ]
 
 
-def chance_rows(pulls: pl.DataFrame) -> list[dict[str, object]]:
-    """Return how often labels are wrong whose stated probability of being wrong is such."""
-    known = pulls.filter(pl.col("probability").is_not_null())
-    chance = 1.0 - known["probability"].to_numpy()
-    wrong = known["wrong"].to_numpy()
-    rows: list[dict[str, object]] = []
-    for low, high in itertools.pairwise(CHANCES):
-        inside = (chance >= low) & (chance < high if high < 1.0 else chance <= high)
-        if inside.any():
-            mean = f"mean stated {chance[inside].mean():.3f}"
-            size = f"stated {low:g} to {high:g}"
-            counts = int(wrong[inside].sum()), int(inside.sum())
-            rows.append(
-                row_of("labels, 5% wrong at random: how often", "label", size, counts, mean)
-            )
-    return rows
+def judge_kept(task: Task, keep: Path) -> list[dict[str, object]]:
+    """Judge one shop, or take it from the file that keeps it."""
+    path = keep / f"{task.kind}-{task.number}.json"
+    if not path.exists():
+        part = path.with_suffix(".part")  # a run that is stopped leaves no half file
+        part.write_text(json.dumps(judge(task)), encoding="utf-8")
+        part.replace(path)
+    return json.loads(path.read_text(encoding="utf-8"))
 
 
-def _judge_round(task: tuple[int, int]) -> Struck:
-    """Judge the shop of a number; settings hold functions, which no other process can be sent."""
-    rounds, wanted = task
-    return next(
-        judge_faulty(number, strikes)
-        for number, strikes in deal(settings(), rounds)
-        if number == wanted
-    )
+def fingerprint() -> str:
+    """Return a mark of the code that the answers rest on."""
+    package = Path(dynostats.__file__).parent
+    places = ("analysis", "analysis/acceptance", "curves", "curves/acceptance", "simulate")
+    files = [file for place in places for file in (package / place).glob("*.py")]
+    files += [HERE / f"acceptance{part}.py" for part in ("", "_faults", "_shops")]
+    content = b"".join(file.read_bytes() for file in sorted(files))
+    return hashlib.sha256(content).hexdigest()[:16]
 
 
 def main() -> None:
-    """Judge every setting, then write the tables."""
+    """Judge every shop, then write the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rounds", type=int, default=8)
-    parser.add_argument("--shops", type=int, default=60)
-    parser.add_argument("--out", type=Path, default=Path("reports"))
+    parser.add_argument("--rounds", type=int, default=8, help="strikes of each fault an engine")
+    parser.add_argument("--shops", type=int, default=60, help="shops of each other kind")
+    parser.add_argument("--out", type=Path, default=Path("reports"), help="folder of the tables")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        default=Path(tempfile.gettempdir()) / "dynostats-acceptance",
+        help="folder of what is done so far",
+    )
     asked = parser.parse_args()
+    keep = asked.keep / fingerprint()
+    for folder in (keep, asked.out):
+        folder.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, object]] = []
-    with ProcessPoolExecutor(max_workers=os.cpu_count()) as pool:
-        rows += clean_rows(list(pool.map(judge_clean, range(1000, 1000 + asked.shops))))
-        for mode in MODES:
-            parts = pool.map(judge_labels, [mode] * asked.shops, range(asked.shops))
-            pulls = pl.concat(parts)
-            rows += chance_rows(pulls) if mode == "random" else label_rows(mode, pulls)
-        numbers = [(asked.rounds, number) for number, _ in deal(settings(), asked.rounds)]
-        rows += fault_rows(list(pool.map(_judge_round, numbers)))
+    wanted = list(tasks(asked.rounds, asked.shops))
+    for number, task in enumerate(wanted, start=1):
+        rows += judge_kept(task, keep)
+        sys.stderr.write(f"{number}/{len(wanted)} {task.kind} {task.number}\n")
     write_tables(rows, asked.out, rounds=asked.rounds, shops=asked.shops)
 
 

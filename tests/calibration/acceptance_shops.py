@@ -6,7 +6,7 @@ Every pull goes the whole way: simulated log, file, ingest, warehouse, check.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -197,13 +197,14 @@ def mark_of(engine_name: str, change: Setup) -> float:
     Of the numbers of the signature the one that moves furthest counts, against the true noise of
     that number in one session: means and SDs of 60 simulated pulls each.
     """
-    engine, cell = ENGINES[engine_name]
-    base, changed = (_signatures(engine, cell, setup, 60) for setup in (BASE, change))
+    base, changed = (_signatures(engine_name, setup) for setup in (BASE, change))
     sd = np.sqrt((base.var(axis=0, ddof=1) + changed.var(axis=0, ddof=1)) / 2.0)
     return float(np.max(np.abs(changed.mean(axis=0) - base.mean(axis=0)) / sd))
 
 
-def _signatures(engine: EngineSpec, cell: Cell, setup: Setup, count: int) -> np.ndarray:
+@cache
+def _signatures(engine_name: str, setup: Setup) -> np.ndarray:
+    (engine, cell), count = ENGINES[engine_name], 60
     air = Ambient(pressure_kpa=99.2, temperature_c=24.0, relative_humidity_pct=40.0)
     session = open_session(cell, engine, air, np.random.default_rng(1))
     rng = np.random.default_rng([2, len(setup.name)])
@@ -247,18 +248,3 @@ def plain_changes() -> dict[str, Setup]:
 def draw_changes(rng: np.random.Generator) -> dict[str, Setup]:
     """Return a change for each engine, drawn at random."""
     return {name: changes[rng.integers(len(changes))] for name, changes in CHANGES.items()}
-
-
-def flagged(judged: Judged, checks: Sequence[str] | None = None) -> set[str]:
-    """Return the pulls with a void or doubtful finding, a doubted label, or a danger.
-
-    Args:
-        judged: A shop.
-        checks: Only findings of these checks; None for any.
-    """
-    return {
-        one.pull
-        for one in judged.found.findings
-        if (one.severity != "note" or one.danger or one.check.startswith("label"))
-        and (checks is None or one.check in checks)
-    }

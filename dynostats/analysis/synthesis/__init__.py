@@ -6,7 +6,7 @@ from dynostats.analysis.synthesis.history import LeftOut, tell_history
 from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, estimate_past
 from dynostats.analysis.synthesis.random_effects import Synthesis, synthesise
 from dynostats.analysis.synthesis.result import Claim, History, KindFinding, ModeratorFinding
-from dynostats.analysis.synthesis.shrinkage import Shrunken, shrink
+from dynostats.analysis.synthesis.shrinkage import Shrunken, predict_next, shrink
 
 __all__ = [
     "Claim",
@@ -19,6 +19,7 @@ __all__ = [
     "StudyEffect",
     "Synthesis",
     "estimate_past",
+    "predict_next",
     "shrink",
     "synthesise",
     "tell_history",

@@ -13,6 +13,7 @@ from dynostats.analysis.conclude import as_percent
 from dynostats.analysis.synthesis.past import StudyEffect, shared_errors
 from dynostats.analysis.synthesis.random_effects import LEAST_STUDIES, Synthesis, synthesise
 from dynostats.analysis.synthesis.result import KindFinding, KindVerdict, ModeratorFinding
+from dynostats.analysis.synthesis.shrinkage import predict_next
 from dynostats.arrays import Floats
 
 # Fewer engines than this say nothing of what an effect goes with. Source: Deeks, Higgins & Altman,
@@ -117,21 +118,23 @@ def find_kind(
     if len(together.engines) < LEAST_STUDIES:
         return replace(alone, text=_say_few(alone))
     found = synthesise(together.effects, together.covariance, alpha=alpha)
-    told = _with_synthesis(alone, found, margin_pct=margin_pct)
+    following = predict_next(together.effects, together.covariance, alpha=alpha)
+    told = _with_synthesis(alone, found, following, margin_pct=margin_pct)
     return replace(told, text=_say_kind(told, alpha=alpha))
 
 
-def _with_synthesis(alone: KindFinding, found: Synthesis, *, margin_pct: float) -> KindFinding:
+def _with_synthesis(
+    alone: KindFinding, found: Synthesis, following: tuple[float, float], *, margin_pct: float
+) -> KindFinding:
     low, high = as_percent(float(found.low[0])), as_percent(float(found.high[0]))
-    next_low, next_high = found.prediction or (math.nan, math.nan)
     return replace(
         alone,
         verdict=_verdict(low, high, margin_pct),
         effect_pct=as_percent(float(found.coefficients[0])),
         low_pct=low,
         high_pct=high,
-        prediction_low_pct=as_percent(next_low),
-        prediction_high_pct=as_percent(next_high),
+        prediction_low_pct=as_percent(following[0]),
+        prediction_high_pct=as_percent(following[1]),
         between_sd_pct=100.0 * math.sqrt(found.tau2),
         between_low_pct=100.0 * math.sqrt(found.tau2_low),
         between_high_pct=None if found.tau2_high is None else 100.0 * math.sqrt(found.tau2_high),

@@ -43,7 +43,8 @@ class Synthesis:
         tau2: Variance between studies, REML.
         tau2_low: Its lower bound at the same level (Q profile).
         tau2_high: Its upper bound; None where no value is excluded.
-        prediction: Bounds of the true effect of the next study; None with slopes.
+        prediction: Bounds of the true effect of the next study, the variance between studies taken
+            as estimated (`shrinkage.predict_next` does not); None with slopes.
         heterogeneity: Cochran's Q.
         heterogeneity_p: Chance of a Q as large where all studies share one effect.
         i2: Share of the variance of an effect that lies between studies, 0 to 1.
@@ -66,7 +67,7 @@ class Synthesis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Fit:
+class Fit:
     """Generalised least squares at one variance between studies."""
 
     coefficients: Floats
@@ -130,7 +131,7 @@ def synthesise(
     )
 
 
-def fit_at(tau2: float, effects: Floats, covariance: Floats, design: Floats) -> _Fit:
+def fit_at(tau2: float, effects: Floats, covariance: Floats, design: Floats) -> Fit:
     """Return the generalised least squares fit at one variance between studies.
 
     Args:
@@ -150,7 +151,7 @@ def fit_at(tau2: float, effects: Floats, covariance: Floats, design: Floats) -> 
         + np.linalg.slogdet(information)[1]
         + residuals @ precision @ residuals
     )
-    return _Fit(
+    return Fit(
         coefficients=coefficients,
         covariance=inverse,
         precision=precision,
@@ -220,7 +221,7 @@ def _profile_tau2(
     return (0.0 if low is None else low), crossing(alpha / 2.0)
 
 
-def _typical_variance(fixed: _Fit, design: Floats) -> float:
+def _typical_variance(fixed: Fit, design: Floats) -> float:
     """Return the variance of a typical study's error.
 
     Source: Higgins & Thompson (2002), Statistics in Medicine 21:1539.

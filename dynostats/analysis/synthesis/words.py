@@ -128,9 +128,11 @@ def describe(alpha: float) -> dict[str, object]:
         "kinds": "random effects over engines (several studies of an engine averaged, the pulls "
         "they share allowed for); variance between engines by REML; t interval with the scale "
         "max(1, q) of Hartung and Knapp, engines less one degrees of freedom; bounds for the next "
-        "engine: mean +/- t x root(variance between + error of the mean squared)",
+        "engine: the same normal model averaged over the SD between engines, flat prior, so that "
+        "an SD estimated too small does not narrow them",
         "shrunken": "posterior of each true effect under a normal spread of its kind (three "
-        "studies or more; the rest together), flat prior on mean and SD, averaged over the SD",
+        "studies or more; the rest together), flat prior on mean and SD, averaged over the SD; "
+        "where a few changes do much and most do nothing, the few are drawn in too far",
         "moderators": "meta-regression by the same model, ten engines or more, Benjamini-Hochberg "
         "over all that were looked at",
         "least_engines": LEAST_STUDIES,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dynostats.analysis.synthesis.shrinkage import shrink
+from dynostats.analysis.synthesis.random_effects import synthesise
+from dynostats.analysis.synthesis.shrinkage import predict_next, shrink
 from dynostats.errors import AnalysisError
 
 # Eight schools: Rubin (1981), J. Educational Statistics 6:377, estimates and standard errors.
@@ -46,6 +47,17 @@ def test_changing_the_sign_of_all_changes_nothing_else():
     assert other.positive.tolist() == pytest.approx((1.0 - one.positive).tolist(), rel=1e-6)
 
 
-def test_two_studies_have_no_fellows():
+def test_the_next_study_is_no_surer_than_the_usual_interval_and_agrees_with_many():
+    usual = synthesise(SCHOOLS, np.diag(ERRORS**2)).prediction
+    low, high = predict_next(SCHOOLS, np.diag(ERRORS**2))
+    assert low < usual[0] < usual[1] < high
+    many = np.random.default_rng(4).normal(0.01, 0.02, 200)
+    known = np.diag(np.full(200, 0.001**2))
+    wide = predict_next(many, known)
+    assert wide == pytest.approx(synthesise(many, known).prediction, abs=0.0015)
+
+
+@pytest.mark.parametrize("function", [shrink, predict_next])
+def test_two_studies_have_no_fellows(function):
     with pytest.raises(AnalysisError, match="at least 3"):
-        shrink(np.zeros(2), np.eye(2))
+        function(np.zeros(2), np.eye(2))

@@ -88,10 +88,10 @@ def _overall(effect: Effect, margin_pct: float, mean_kw: float) -> Overall:
     low = high = (None, None)
     if effect.spread is not None and effect.means_factor is not None:
         half = effect.means_factor * effect.spread.means
-        low = (_pct(in_percent - half[0]), mean_kw * float(np.expm1(in_kw - half[1])))
-        high = (_pct(in_percent + half[0]), mean_kw * float(np.expm1(in_kw + half[1])))
+        low = (as_percent(in_percent - half[0]), mean_kw * float(np.expm1(in_kw - half[1])))
+        high = (as_percent(in_percent + half[0]), mean_kw * float(np.expm1(in_kw + half[1])))
     return Overall(
-        effect_pct=_pct(in_percent),
+        effect_pct=as_percent(in_percent),
         low_pct=low[0],
         high_pct=high[0],
         effect_kw=mean_kw * float(np.expm1(in_kw)),
@@ -101,7 +101,8 @@ def _overall(effect: Effect, margin_pct: float, mean_kw: float) -> Overall:
     )
 
 
-def _pct(log_ratio: float) -> float:
+def as_percent(log_ratio: float) -> float:
+    """Return one log ratio as percent of the baseline."""
     return 100.0 * float(np.expm1(log_ratio))
 
 

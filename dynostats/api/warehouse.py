@@ -41,8 +41,10 @@ if TYPE_CHECKING:
     from dynostats.analysis.monitor import Monitoring
     from dynostats.analysis.planning.declaration import Declaration
     from dynostats.analysis.regression.result import Errors, Regression
+    from dynostats.analysis.synthesis import History
     from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
+    from dynostats.api.history import PastFindings
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
@@ -548,6 +550,49 @@ class Warehouse:
             )
         return CellMonitoring.of(monitor_cell(scope, channels))
 
+    def history(
+        self,
+        *,
+        engine: str | None = None,
+        kind: str | None = None,
+        margin: float = 0.5,
+        correction: str | None = None,
+        alpha: float = 0.05,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> PastFindings:
+        """Put all past studies together: kinds of change, the best of them, what fell.
+
+        A study is a setup that says which other one it was changed from, or a declared question.
+
+        Args:
+            engine: Only this engine.
+            kind: Only this kind of change.
+            margin: Smallest change that matters, percent.
+            correction: As in `compare`.
+            alpha: One less the level of the intervals, and the share of false ones accepted among
+                the changes that are found.
+            progress: Told after each study how many of how many are done.
+
+        Raises:
+            WarehouseError: The engine is not stored.
+            AnalysisError: No study is stored in that scope.
+        """
+        from dynostats.api.history import PastFindings, gather_history
+
+        with self._reading() as store:
+            if engine is not None:
+                require_name(engine, store.pulls()["engine"].unique().to_list(), kind="engine")
+            found = gather_history(
+                store,
+                engine=engine,
+                kind=kind,
+                margin=margin,
+                correction=correction,
+                alpha=alpha,
+                progress=progress,
+            )
+        return PastFindings.of(found)
+
     def event(
         self,
         kind: str,
@@ -798,6 +843,16 @@ class Warehouse:
         from dynostats.report.monitor import write_monitoring
 
         return write_monitoring(finding, Path(path), provenance=self._provenance(command))
+
+    def report_history(self, finding: History, path: AnyPath, *, command: str = "") -> Path:
+        """Write all past studies as a self-contained HTML page.
+
+        Raises:
+            InputError: If the file cannot be written.
+        """
+        from dynostats.report.history import write_history
+
+        return write_history(finding, Path(path), provenance=self._provenance(command))
 
     def _provenance(self, command: str) -> Provenance:
         """Return where a page comes from: this program, this warehouse as it stands."""

@@ -16,6 +16,7 @@ from dynostats.cli.asking import query
 from dynostats.cli.attribution import attribute
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
+from dynostats.cli.history import history
 from dynostats.cli.keeping import backup, export, reproduce, restore, verify
 from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
@@ -92,6 +93,7 @@ for command in (
     plan,
     watch,
     envelope,
+    history,
     monitor,
     event,
     exclude,

@@ -271,7 +271,7 @@ def amend(pull: str, change: str, why: str, who: str | None) -> None:
 
     What it said before stays in the history. FIELD is engine, dyno, session, setup, order,
     started, ambient_pressure [kPa], ambient_temperature [degC], relative_humidity [%], notes, or a
-    column of your own.
+    column of your own. `relative_to` and `changed` are said of the pull's setup.
 
     \b
     Examples:

@@ -124,11 +124,15 @@ def set_field(
 ) -> Correction:
     """Correct a label or an attribute of a pull; an empty value empties the field.
 
+    `relative_to` and `changed` are said of the pull's setup, so of all its pulls.
+
     Raises:
         WarehouseError: If there is no such pull, the value does not fit, or nothing would change.
     """
     now = state_of(connection, pull)
     new = _checked(pull, field, value.strip() or None)
+    if field in SETUP_FIELDS:
+        return _set_setup_field(connection, pull, now, field, new, why=why, who=who)
     if field in LABEL_FIELDS:
         correction = Correction(field=field, old=now[field], new=new, why=why, who=who)
         _refuse_no_change(pull, correction)
@@ -156,11 +160,43 @@ def note_reading(connection: duckdb.DuckDBPyConnection, pulls: Sequence[str], *,
         note(connection, correction, pull_no=pull_number(pull))
 
 
+def _set_setup_field(
+    connection: duckdb.DuckDBPyConnection,
+    pull: str,
+    now: Mapping[str, str | None],
+    field: str,
+    new: str | None,
+    *,
+    why: str,
+    who: str,
+) -> Correction:
+    """Correct what is said of the setup of a pull."""
+    engine, setup = now["engine"] or "", now["setup"] or ""
+    if field == "relative_to" and new is not None:
+        _require_other_setup(connection, engine, setup, new)
+    corrections = describe_setup(connection, engine, setup, {field: new}, why=why, who=who)
+    if not corrections:
+        _refuse_no_change(pull, Correction(field=field, old=new, new=new, why=why, who=who))
+    return corrections[0]
+
+
+def _require_other_setup(
+    connection: duckdb.DuckDBPyConnection, engine: str, setup: str, other: str
+) -> None:
+    if other == setup or not rows_of(connection, "store/setup", {"engine": engine, "setup": other}):
+        raise WarehouseError(
+            f"'{other}' cannot be what '{setup}' was changed from"
+            + ("" if other == setup else f": engine '{engine}' has no such setup"),
+            where="relative_to",
+            mend="`dynostats query setups` lists the setups of each engine.",
+        )
+
+
 def describe_setup(
     connection: duckdb.DuckDBPyConnection,
     engine: str,
     setup: str,
-    changes: Mapping[str, str],
+    changes: Mapping[str, str | None],
     *,
     why: str,
     who: str,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from datetime import datetime
 
 import polars as pl
 import pytest
+from cookbook_pulls import HOT, with_cooler, with_cylinders
 from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
@@ -37,6 +39,9 @@ VALUES: dict[str, object] = {
     "amendments": 0,
     "events": 0,
     "number": 1,
+    "family": "mule",
+    "low": 2000.0,
+    "high": 3950.0,
 }
 
 
@@ -49,7 +54,16 @@ def store(tmp_path_factory):
             [
                 make_pull("a.csv", torque=300.0, order=1, extra={"knock": [1.0] * 40}),
                 make_pull("b.csv", torque=303.0, order=2),
-                make_pull("c.csv", torque=330.0, order=3, setup="cooler"),
+                _with_channels(
+                    make_pull(
+                        "c.csv",
+                        torque=330.0,
+                        order=3,
+                        setup="cooler",
+                        started=datetime(2025, 3, 3, 9),  # noqa: DTZ001 - the shop's clock
+                        **HOT,
+                    )
+                ),
                 make_pull("d.csv", torque=306.0, session="tuesday", dyno="cell 2"),
                 make_pull("e.csv", torque=1.0, session="tuesday", void="no rise"),
             ]
@@ -70,6 +84,14 @@ def store(tmp_path_factory):
         yield opened
 
 
+def _with_channels(pull):
+    """Return a pull whose curve has a clock, a cooler and cylinders too."""
+    extra = {"time": [0.125 * i for i in range(40)]} | with_cooler(6.0, 30.0) | with_cylinders(0.05)
+    return replace(
+        pull, curve=pull.curve.with_columns(**{k: pl.Series(v) for k, v in extra.items()})
+    )
+
+
 def values_for(name):
     query = named_query(name)
     values = {p.name: VALUES[p.name] for p in query.parameters if p.required}
@@ -80,7 +102,7 @@ def values_for(name):
 
 def test_there_are_queries():
     assert len(FILES) > 60
-    assert len(QUESTIONS) > 10
+    assert len(QUESTIONS) >= 25
 
 
 @pytest.mark.parametrize("name", QUESTIONS)

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.advice import name_noise, say_next, say_warnings, say_why, warn_influence
+from dynostats.analysis.advice import (
+    PARTED,
+    name_noise,
+    say_next,
+    say_warnings,
+    say_why,
+    warn_influence,
+)
 from dynostats.analysis.case import Case, open_case
 from dynostats.analysis.comparison import (
     Comparison,
@@ -95,13 +102,20 @@ def compare_candidates(
     case = open_case(studies, questions, curves, conditions or Conditions())
     footing = case.stand_on(first.correction)
     everything, own = case.cut(footing, first.band)
-    effects = estimate_effects(
-        everything,
-        own,
-        baseline=first.baseline,
-        candidates=case.candidates,
-        alpha=first.alpha,
-        draws=draws,
+    effects = tuple(
+        effect.withheld(PARTED) if study.parted else effect
+        for study, effect in zip(
+            studies,
+            estimate_effects(
+                everything,
+                own,
+                baseline=first.baseline,
+                candidates=case.candidates,
+                alpha=first.alpha,
+                draws=draws,
+            ),
+            strict=True,
+        )
     )
     others = correct_otherwise(case, footing, effects, questions) if with_others else ()
     return tuple(

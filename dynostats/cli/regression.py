@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
-from dynostats.cli.study import Band, level_option
 
 
 @click.command()
@@ -26,8 +26,8 @@ from dynostats.cli.study import Band, level_option
 )
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--setup", "setups", multiple=True, metavar="S", help="Only these setups; repeat it.")
-@click.option("--band", type=Band(), metavar="LOW:HIGH", help="Engine speeds used, rpm.")
-@level_option
+@options.band("Engine speeds used, rpm [default: all].")
+@options.alpha("One less the level of the intervals.")
 def regress(formula: str, setups: tuple[str, ...], **question: object) -> None:
     """Regress by a formula of your own on the accepted pulls.
 

@@ -26,7 +26,7 @@ from dynostats.cli.settings import answers, current
 )
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--setup", "setups", multiple=True, metavar="S", help="Only these setups; repeat it.")
-@options.band("Engine speeds used, rpm.")
+@options.band("Engine speeds used, rpm [default: all].")
 @options.alpha("One less the level of the intervals.")
 def regress(formula: str, setups: tuple[str, ...], **question: object) -> None:
     """Regress by a formula of your own on the accepted pulls.

@@ -44,8 +44,10 @@ INTRODUCTION = (
     "interval; at each speed: mean share of speeds at which it does. Wide: mean half-width, "
     "percent of torque. Off: mean error, likewise. Identified: how often the answer says that the "
     "pulls alone identify every exponent. In the first scenarios torque follows its causes by "
-    "known exponents, 'drawn' ones anew in each study from the stated priors; in those named "
-    "engine the mean-value engine runs, and the truth is Shapley's split of it."
+    "known exponents (dynostats/simulate/causes.py), 'drawn' ones anew in each study from the "
+    "stated priors; a true part is the exponent times what the setup itself moves its cause, not "
+    "what these pulls happened to scatter. In those named engine the mean-value engine runs, and "
+    "the truth is Shapley's split of it."
 )
 
 

@@ -162,3 +162,14 @@ def test_markdown_holds_the_same_parts(assumed):
         assert f"{abs(part.effect_pct):.2f}%" in text
     lines = [line for line in text.splitlines() if "whole difference" in line]
     assert len(lines) == 2
+
+
+def test_figures_beside_torque_stand_there_with_their_cautions(assumed, assumed_page):
+    # Lambda alone was logged of fuel and mixture, and nothing of a cooler.
+    text = PageReader(section(assumed_page)).text
+    (lam,) = (one for one in assumed.fuel.figures if one.name == "lambda")
+    assert f"{lam.baseline.value:.4f} ({lam.baseline.low:.4f} to" in text
+    assert "Fuel consumption cannot be told" in text
+    assert "None of these readings tells how far the engine is from knock" in text
+    assert "The charge cooler" not in text
+    assert "how far the engine is from knock" in render_markdown(COMPARED, split=assumed)

@@ -2,6 +2,7 @@
 -- grain: one row a correction, oldest first
 -- key: amended_at, pull, engine, setup, field
 -- parameter: pull varchar = null : one pull; null for all
+-- parameter: as_of timestamp = null : as it stood at that past time (UTC); null for now
 -- column: amended_at timestamp : UTC
 -- column: who varchar
 -- column: pull varchar : null when it corrects what is known of a setup
@@ -22,6 +23,6 @@ select
     amendments.new_value,
     amendments.why,
 from amendments
-where $pull is null
-    or 'P' || amendments.pull_no::varchar = $pull
+where ($pull is null or 'P' || amendments.pull_no::varchar = $pull)
+    and ($as_of is null or amendments.amended_at <= $as_of)
 order by amendments.amendment_no;

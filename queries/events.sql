@@ -2,6 +2,7 @@
 -- grain: one row an event, by date
 -- key: event
 -- parameter: dyno varchar = null : one dyno; null for all
+-- parameter: as_of timestamp = null : as it stood at that past time (UTC); null for now
 -- column: event varchar
 -- column: dyno varchar
 -- column: kind varchar : calibration, service, repair or other
@@ -16,6 +17,7 @@ with withdrawals as (
         arg_min(cell_events.what, cell_events.event_no) as why,
     from cell_events
     where cell_events.withdraws is not null
+        and ($as_of is null or cell_events.noted_at <= $as_of)
     group by cell_events.withdraws
 )
 
@@ -32,4 +34,5 @@ from cell_events
 left join withdrawals on withdrawals.event_no = cell_events.event_no
 where cell_events.kind != 'withdrawal'
     and ($dyno is null or cell_events.dyno = $dyno)
+    and ($as_of is null or cell_events.noted_at <= $as_of)
 order by cell_events.happened_at, cell_events.event_no;

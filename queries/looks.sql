@@ -2,6 +2,7 @@
 -- grain: one row a look, oldest first
 -- key: declaration_no, look
 -- parameter: number integer = null : one declaration; null for all
+-- parameter: as_of timestamp = null : as it stood at that past time (UTC); null for now
 -- column: declaration_no integer
 -- column: look integer : from 1
 -- column: taken_at timestamp : UTC
@@ -28,6 +29,6 @@ select
     looks.low_pct,
     looks.high_pct,
 from looks
-where $number is null
-    or looks.declaration_no = $number
+where ($number is null or looks.declaration_no = $number)
+    and ($as_of is null or looks.taken_at <= $as_of)
 order by looks.declaration_no, looks.look;

@@ -21,6 +21,13 @@ MOST_PULLS_ADVISED = 12
 # A linear drift that could imitate more than this share of the setup difference is worth a word.
 CONFOUNDED = 0.5
 
+# Why a comparison across a change of the cell gets no interval.
+PARTED = (
+    "the cell changed between all pulls of the one setup and all of the other (a calibration that "
+    "was logged, or a change found in the setup it is watched by): what changed in the cell is "
+    "part of this difference"
+)
+
 
 def say_why(
     verdict: Verdict,

@@ -27,6 +27,8 @@ class CurveSet:
         known_errors: Shape (pulls, units, speeds): what one SD of each unit of error whose size is
             known (a reading of the air that went into a correction) adds to each curve; None where
             there is none.
+        era: Between which changes of the cell each pull was made (`dynostats.analysis.monitor`);
+            None where no change is known. Days of two eras tell nothing of how far days differ.
     """
 
     rpm: Floats
@@ -37,6 +39,7 @@ class CurveSet:
     setup: list[str]
     order: Floats
     known_errors: Floats | None = None
+    era: list[str] | None = None
 
     def __len__(self) -> int:
         """Return the number of pulls."""
@@ -54,6 +57,7 @@ class CurveSet:
             setup=[self.setup[i] for i in at],
             order=self.order[at],
             known_errors=None if self.known_errors is None else self.known_errors[at],
+            era=None if self.era is None else [self.era[i] for i in at],
         )
 
     def within(self, columns: Flags) -> CurveSet:
@@ -71,8 +75,9 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
     """Lay long curves out as an array.
 
     Args:
-        pulls: One row a pull: pull, engine, dyno, session, setup, order. An engine on another
-            dyno counts as another engine, for it was mounted and measured anew.
+        pulls: One row a pull: pull, engine, dyno, session, setup, order, and era where changes of
+            the cell are known. An engine on another dyno counts as another engine, for it was
+            mounted and measured anew.
         curves: One row a pull and grid speed: pull, rpm, torque (N.m); others are left out.
 
     Returns:
@@ -105,6 +110,7 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
         session=pulls["session"].to_list(),
         setup=pulls["setup"].to_list(),
         order=pulls["order"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+        era=pulls["era"].to_list() if "era" in pulls.columns else None,
     )
 
 

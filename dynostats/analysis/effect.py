@@ -72,6 +72,18 @@ class Effect:
     lacking: str
     outlying: tuple[str, ...]
 
+    def withheld(self, why: str) -> Effect:
+        """Return the effect without an interval, for a reason given."""
+        return replace(
+            self,
+            spread=None,
+            draws=None,
+            curve_factor=None,
+            means_factor=None,
+            pointwise_factor=None,
+            lacking=why,
+        )
+
 
 def estimate_effect(
     everything: CurveSet,

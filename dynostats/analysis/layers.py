@@ -6,7 +6,8 @@ contrasts of the pulls isolate the layers, at every grid speed at once:
 
 - pull contrasts: differences between pulls of one setup in one session, freed of drift;
 - slope contrasts: the part of those differences that runs along the run order;
-- session contrasts: differences between sessions of one engine, freed of setups;
+- session contrasts: differences between sessions of one engine, freed of setups; a setup before and
+  after a change of the cell counts as two, so that the change is not taken for a scatter of days;
 - refit contrasts: what setups and sessions together do not explain of the means of the cells, one
   setup in one session: in a study of pairs over several days this is the error of the difference.
 
@@ -160,16 +161,20 @@ def _between_sessions(
         means = np.array([curves.log_torque[rows[at]].mean(axis=0) for at in in_cells])
         weight = np.sqrt([len(at) for at in in_cells])
         first = np.array([rows[at[0]] for at in in_cells], dtype=np.intp)
-        setups = _indicator(_codes([curves.setup[row] for row in first])) * weight[:, None]
+        labels = [curves.setup[row] for row in first]
+        setups = _indicator(_codes(labels)) * weight[:, None]
+        eras = [""] * len(first) if curves.era is None else [curves.era[row] for row in first]
+        in_eras = _indicator(_codes(labels, eras)) * weight[:, None]
         visits = _indicator(sessions[first]) * weight[:, None]
         scaled = weight[:, None] * means
         number = int(engines[rows[0]])
-        basis = _range(_residual(visits, setups))
+        basis = _range(_residual(visits, in_eras))
         turned, coefficient = _turn(basis, visits)
         session.append((turned.T @ scaled, coefficient, number))
         behind = np.array([place[rows[at]].mean() for at in in_cells])
         drift.append(((turned.T @ (visits * behind[:, None])) ** 2).sum(axis=1))
-        rest, coefficient = _turn(_complement(np.hstack([_range(setups), basis])), np.diag(weight))
+        explained = np.hstack([_range(setups), _range(_residual(visits, setups))])
+        rest, coefficient = _turn(_complement(explained), np.diag(weight))
         refit.append((rest.T @ scaled, coefficient, number))
     speeds = curves.log_torque.shape[1]
     in_drift = np.concatenate(drift) if drift else np.zeros(0)

@@ -30,6 +30,7 @@ class Study:
         dyno: The dyno; "" when none is named.
         sessions: Sessions of the study.
         unused: Accepted pulls of the two setups outside those sessions.
+        parted: Whether changes of the cell lie between all pulls of one setup and all of the other.
     """
 
     pulls: pl.DataFrame
@@ -40,16 +41,19 @@ class Study:
     dyno: str
     sessions: list[str]
     unused: pl.DataFrame
+    parted: bool
 
 
 def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) -> Study:
     """Pick the pulls of a comparison.
 
     Sessions in which both setups were pulled carry it alone where there are any: inside them the
-    differences between days cancel. Else all sessions with either setup.
+    differences between days cancel. Else all sessions with either setup; where the cell changed
+    between them, those of one era.
 
     Args:
-        pulls: One row a pull, excluded ones too.
+        pulls: One row a pull, excluded ones too, with its era where changes of the cell are known
+            (`dynostats.analysis.monitor.mark_eras`).
         engine: The engine.
         baseline: Baseline setup.
         candidate: Candidate setup.
@@ -76,7 +80,8 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
         .filter(pl.col("setup") == 2)["session"]
         .to_list()
     )
-    sessions = sorted(met or compared["session"].unique().to_list())
+    apart = compared if met else _in_one_era(compared)
+    sessions = sorted(met or apart["session"].unique().to_list())
     inside = (pl.col("dyno") == dyno) & pl.col("session").is_in(sessions)
     own = accepted.filter(inside)
     on_dyno = pulls.filter(state="accepted", dyno=dyno)
@@ -92,7 +97,37 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
         dyno=dyno,
         sessions=sessions,
         unused=accepted.filter(pl.col("setup").is_in([baseline, candidate]) & ~inside),
+        parted=not met and _parted(apart),
     )
+
+
+def _in_one_era(compared: pl.DataFrame) -> pl.DataFrame:
+    """Return the pulls of the era with most of them that has both setups; all where none has."""
+    if "era" not in compared.columns:
+        return compared
+    shared = (
+        compared.group_by("era")
+        .agg(pl.col("setup").n_unique(), pl.len(), pl.col("started").max())
+        .filter(pl.col("setup") == 2)
+        .sort("len", "started", descending=True)
+    )
+    return compared if shared.is_empty() else compared.filter(era=shared["era"][0])
+
+
+def _parted(compared: pl.DataFrame) -> bool:
+    """Tell whether no era has both setups. A pull without a date may be of any era."""
+    if "era" not in compared.columns or compared["started"].null_count():
+        return False
+    return compared.group_by("era").agg(pl.col("setup").n_unique())["setup"].max() == 1
+
+
+def dyno_of(pulls: pl.DataFrame, question: Question) -> str:
+    """Return the dyno a question is about; "" when none is named.
+
+    Raises:
+        AnalysisError: As in `find_study`.
+    """
+    return find_study(pulls, question.engine, question.baseline, question.candidate).dyno
 
 
 def pulls_near(pulls: pl.DataFrame, questions: Sequence[Question]) -> pl.DataFrame:

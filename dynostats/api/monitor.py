@@ -21,6 +21,7 @@ from dynostats.analysis.monitor import (
     Monitoring,
     Scope,
     least_sessions,
+    mark_eras,
     monitor_cell,
     read_breaks,
     warn_compared,
@@ -233,25 +234,29 @@ def warn_of_breaks(
     )
 
 
-def dyno_of(found: Comparison) -> str:
-    """Return the dyno of a comparison; "" where none is named."""
-    return str(found.pull_table["dyno"].fill_null("")[0])
-
-
-def warn_of_noise(store: Store, every: pl.DataFrame, pulls: pl.DataFrame) -> tuple[str, ...]:
-    """Return what breaks mean for a noise learned from pulls of any dynos.
+def mark_breaks(
+    store: Store, every: pl.DataFrame, pulls: pl.DataFrame
+) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Return pulls of any dynos with their eras, and what breaks mean for their noise.
 
     Args:
         store: The open warehouse.
         every: One row a stored pull.
-        pulls: Those that the noise was learned from.
+        pulls: Those that the noise is learned from.
     """
     named = pulls.with_columns(pl.col("dyno").fill_null(""))
-    return tuple(
-        text
-        for dyno in named["dyno"].unique(maintain_order=True).to_list()
-        for text in warn_history(find_breaks(store, every, dyno), named.filter(dyno=dyno))
-    )
+    parts: list[pl.DataFrame] = []
+    told: list[str] = []
+    for (dyno,), own in named.group_by("dyno", maintain_order=True):
+        breaks = find_breaks(store, every, str(dyno))
+        parts.append(mark_eras(own, breaks))
+        told += warn_history(breaks, own)
+    if not parts:
+        return pulls, ()
+    marked = pl.concat(parts, how="diagonal")
+    if "era" in marked.columns:
+        marked = marked.with_columns(pl.col("era").fill_null(""))
+    return marked, tuple(told)
 
 
 def dyno_of_event(store: Store, dyno: str | None) -> str | None:

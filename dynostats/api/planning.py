@@ -18,7 +18,7 @@ from dynostats.analysis.planning.schedule import Schedule
 from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan, latest
 from dynostats.analysis.question import Question
 from dynostats.analysis.sequential.spending import RULES, Rule
-from dynostats.api.monitor import warn_of_noise
+from dynostats.api.monitor import mark_breaks
 from dynostats.api.results import as_html
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import open_store
@@ -245,7 +245,7 @@ def survey(warehouse: Path, wish: Wish) -> Ground:
         scope = choose_scope(pulls, engine=wish.engine, dyno=wish.dyno, baseline=wish.baseline)
         on_dyno = latest(pulls.filter(pl.col("dyno").fill_null("") == (scope.dyno or "")), scope)
         curves = store.curves(on_dyno["pull"].to_list())
-        breaks = warn_of_noise(store, every, on_dyno)
+        on_dyno, breaks = mark_breaks(store, every, on_dyno)
     known = on_dyno.filter(pl.col("pull").is_in(curves["pull"].unique().implode()))
     if known.is_empty():
         return Ground(scope=scope, noise=assume_noise(), band=wish.band)

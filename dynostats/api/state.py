@@ -12,6 +12,7 @@ from dynostats.analysis.acceptance import Acceptance
 from dynostats.analysis.compare import compare_candidates
 from dynostats.analysis.comparison import Comparison, Verdict
 from dynostats.analysis.conditions import Conditions
+from dynostats.analysis.monitor import mark_eras
 from dynostats.analysis.planning.day import CHANNELS, Change, changes_since_start
 from dynostats.analysis.planning.declaration import Declaration, Look
 from dynostats.analysis.planning.departures import find_departures, say_corrections
@@ -34,10 +35,11 @@ from dynostats.analysis.sequential.looking import (
     information_share,
     levels_of,
 )
-from dynostats.analysis.study import pulls_near
+from dynostats.analysis.study import dyno_of, pulls_near
 from dynostats.api.acceptance import judge_stored
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.declared import read_looks, store_look
+from dynostats.api.monitor import find_breaks
 from dynostats.api.results import as_html
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
@@ -209,6 +211,8 @@ def ask(store: Store, declared: Declaration, *, alpha: float) -> tuple[Compariso
         correction=declared.correction,
     )
     try:
+        dyno = dyno_of(pulls, question)
+        pulls = mark_eras(pulls, find_breaks(store, pulls, dyno))
         near = pulls_near(pulls, (question,))
         curves = store.curves(near.filter(state="accepted")["pull"].to_list())
         conditions = gather_conditions(

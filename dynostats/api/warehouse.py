@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
+    from dynostats.report.reproduction import Reproduction
 
 AnyPath = str | os.PathLike[str]
 
@@ -205,6 +206,7 @@ class Warehouse:
         band: tuple[float, float] | None = None,
         correction: str | None = None,
         alpha: float = 0.05,
+        as_of: datetime | None = None,
     ) -> Finding:
         """Compare two setups: did the change help, where, by how much, how sure.
 
@@ -218,6 +220,8 @@ class Warehouse:
             correction: Ambient correction by name (`dynostats.curves.correction.STANDARDS`),
                 "none" for none; None for what the sheets declare, else none.
             alpha: Chance of any false claim that is accepted.
+            as_of: What the warehouse answered at that past time (without zone: local time), as far
+                as paperwork goes; a pull that was read again since is taken as read now.
 
         Raises:
             WarehouseError: If a setup is not stored.
@@ -232,6 +236,7 @@ class Warehouse:
             band=band,
             correction=correction,
             alpha=alpha,
+            as_of=as_of,
         ).findings[0]
 
     def compare_candidates(
@@ -245,6 +250,7 @@ class Warehouse:
         band: tuple[float, float] | None = None,
         correction: str | None = None,
         alpha: float = 0.05,
+        as_of: datetime | None = None,
     ) -> Family:
         """Compare several candidates with one baseline, as one family of claims.
 
@@ -257,23 +263,25 @@ class Warehouse:
             band: As in `compare`.
             correction: As in `compare`.
             alpha: Chance of any false gain or loss, of any candidate, that is accepted.
+            as_of: As in `compare`.
 
         Raises:
             WarehouseError: If a setup is not stored.
             AnalysisError: As in `compare`; or a candidate is named twice.
         """
         from dynostats.analysis.compare import compare_candidates
+        from dynostats.analysis.monitor import mark_eras
         from dynostats.analysis.question import Question
-        from dynostats.analysis.study import pulls_near
+        from dynostats.analysis.study import dyno_of, pulls_near
         from dynostats.api.acceptance import add_doubts, judge_stored, used_pulls
         from dynostats.api.conditions import gather_conditions
         from dynostats.api.declared import hold_against_declared
-        from dynostats.api.monitor import dyno_of, find_breaks, warn_of_breaks
+        from dynostats.api.monitor import find_breaks, warn_of_breaks
         from dynostats.curves.correction import find_standard
 
         require_distinct(candidates)
         wanted = None if correction is None else find_standard(correction)
-        with self._reading() as store:
+        with self._reading(as_of) as store:
             pulls = store.pulls()
             questions = tuple(
                 Question(
@@ -290,6 +298,8 @@ class Warehouse:
                 )
                 for candidate in candidates
             )
+            breaks = find_breaks(store, pulls, dyno_of(pulls, questions[0]))
+            pulls = mark_eras(pulls, breaks)
             near = pulls_near(pulls, questions)
             curves = store.curves(near.filter(state="accepted")["pull"].to_list())
             conditions = gather_conditions(
@@ -299,9 +309,8 @@ class Warehouse:
                 setups={baseline, *candidates},
             )
         found = compare_candidates(pulls, curves, questions, conditions=conditions)
-        with self._reading() as store:
+        with self._reading(as_of) as store:
             judged = judge_stored(store, used_pulls(found), among=near)
-            breaks = find_breaks(store, pulls, dyno_of(found[0]))
 
         def ask_without(doubtful: Collection[str]) -> tuple[Comparison, ...]:
             left_out = pl.when(pl.col("pull").is_in(doubtful)).then(pl.lit("excluded"))
@@ -312,7 +321,7 @@ class Warehouse:
 
         told = add_doubts(found, judged, ask_without=ask_without)
         told = warn_of_breaks(told, breaks, near)
-        with self._reading() as store:
+        with self._reading(as_of) as store:
             told = tuple(hold_against_declared(store, one) for one in told)
         return Family(findings=tuple(Finding.of(one) for one in told))
 
@@ -386,7 +395,7 @@ class Warehouse:
         """
         from dynostats.analysis.curve_set import curve_set
         from dynostats.analysis.repeatability import measure_repeatability
-        from dynostats.api.monitor import warn_of_noise
+        from dynostats.api.monitor import mark_breaks
         from dynostats.api.noise import CellNoise
 
         with self._reading() as store:
@@ -396,7 +405,7 @@ class Warehouse:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
             pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
             curves = store.curves(dyno=dyno, engine=engine)
-            breaks = warn_of_noise(store, every, pulls)
+            pulls, breaks = mark_breaks(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
 
@@ -714,10 +723,25 @@ class Warehouse:
             command=command,
             warehouse=self.path.name,
             warehouse_hash=sha256("\n".join(hashes["sha256"]).encode()).hexdigest(),
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            created=datetime.now(UTC).isoformat(timespec="milliseconds"),
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         return write_report(finding, Path(path), shop=shop, provenance=provenance)
+
+    def reproduce(self, report: AnyPath) -> Reproduction:
+        """Ask the question of a report again, of the warehouse as it stood when it was made.
+
+        Args:
+            report: An HTML file that `report` wrote.
+
+        Raises:
+            InputError: If the file is no such report.
+            WarehouseError: If the warehouse does not hold its setups.
+            AnalysisError: If the pulls no longer answer its question.
+        """
+        from dynostats.api.reproducing import reproduce
+
+        return reproduce(self, Path(report))
 
     def report_envelope(self, finding: Envelope, path: AnyPath, *, command: str = "") -> Path:
         """Write an envelope check as a self-contained HTML page.
@@ -829,8 +853,8 @@ class Warehouse:
         stored = (replace(one, excluded=why.get(one.pull, one.excluded)) for one in report.stored)
         return replace(report, stored=tuple(stored))
 
-    def _reading(self) -> Store:
-        return open_store(self.path)
+    def _reading(self, as_of: datetime | None = None) -> Store:
+        return open_store(self.path, as_of=as_of)
 
     def _writing(self) -> Store:
         return open_store(self.path, write=True, create=False)

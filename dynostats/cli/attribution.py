@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, tell
 from dynostats.cli.settings import answers, current
-from dynostats.cli.study import Band
 
 if TYPE_CHECKING:
     import polars as pl
@@ -25,20 +25,8 @@ if TYPE_CHECKING:
 @click.option("--baseline", required=True, metavar="SETUP", help="Setup before the change.")
 @click.option("--candidate", required=True, metavar="SETUP", help="Setup with the change.")
 @click.option("--engine", metavar="E", help="Needed when several engines have both setups.")
-@click.option(
-    "--band",
-    type=Band(),
-    metavar="LOW:HIGH",
-    help="Engine speeds looked at, rpm [default: what every pull covers].",
-)
-@click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="One less the level of the intervals.",
-)
+@options.band("Engine speeds looked at, rpm [default: what every pull covers].")
+@options.alpha("One less the level of the intervals.")
 def attribute(**question: object) -> None:
     """Why it changed: boost, charge temperature, mixture, and what is left.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, tell
 from dynostats.cli.settings import answers, current
 
@@ -56,12 +57,7 @@ _STATUS = {
     metavar="KPA",
     help="Barometer where the logs were made: makes gauge boost absolute where they have none.",
 )
-@click.option(
-    "--report",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write the finding as one HTML page that needs no network.",
-)
+@options.report("Also write the finding as one HTML page that needs no network.")
 def envelope(
     reference: str, files: tuple[Path, ...], report: Path | None, **options: object
 ) -> None:

@@ -47,6 +47,43 @@ def verify() -> int:
     return 0 if found.sound else 1
 
 
+_SHOWN = 10
+
+
+@click.command()
+@answers
+@click.argument("report", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+def reproduce(report: Path) -> int:
+    """Make a report again and say whether every number is the same.
+
+    Its question is asked of the warehouse as it stood when the report was made: pulls stored since
+    and corrections made since are left out. Exit status 1 if anything differs.
+
+    \b
+    Example:
+      dynostats reproduce finding.html
+    """
+    found = _warehouse().reproduce(report)
+    wrong = len(found.differences) + len(found.missing)
+    if current().as_json:
+        what = {"what": f"{wrong} of its values differ", "where": str(report), "mend": ""}
+        print_json(found.to_dict() | ({} if found.same else {"error": what}))
+    elif found.same:
+        answer_console().print(
+            f"The same: {found.numbers:,} numbers and {found.texts:,} other values, asked of the "
+            f"warehouse as it stood on {found.as_of:%Y-%m-%d %H:%M:%S} UTC."
+        )
+    for file in found.missing:
+        tell(f"{file}: the warehouse does not hold this file")
+    for one in found.differences[:_SHOWN]:
+        tell(f"{one.where}: the report says {one.filed}, the pulls say {one.now}")
+    if len(found.differences) > _SHOWN:
+        tell(f"and {len(found.differences) - _SHOWN:,} more; --json lists all")
+    if not found.same and found.made_with != found.run_with:
+        tell(f"The report was made with dynostats {found.made_with}; this is {found.run_with}.")
+    return 0 if found.same else 1
+
+
 @click.command()
 @answers
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))

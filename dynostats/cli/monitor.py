@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
@@ -53,12 +54,7 @@ def _warehouse() -> Warehouse:
     help="Ambient correction of torque, as in `compare`: takes the weather out of an engine that "
     "breathes freely [default: what the sheet says the torque already has, else none].",
 )
-@click.option(
-    "--report",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write the charts as one HTML page that needs no network.",
-)
+@options.report("Also write the charts as one HTML page that needs no network.")
 def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None) -> None:
     """Is the cell still the cell it was?
 

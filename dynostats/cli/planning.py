@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, tell
 from dynostats.cli.settings import answers, current
-from dynostats.cli.study import Band
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -66,41 +66,15 @@ class Looks(click.ParamType[int | None]):
     metavar="N",
     help="Sessions the pulls are spread over, both setups in each.",
 )
-@click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="Accepted chance of any false claim.",
-)
+@options.alpha("Accepted chance of any false claim.")
 @click.option("--engine", metavar="E", help="Engine [default: of which most pulls are].")
 @click.option("--dyno", metavar="D", help="Dyno [default: where most pulls are].")
 @click.option("--baseline", metavar="SETUP", help="Setup before the change, for the run sheet.")
 @click.option("--candidate", metavar="SETUP", help="Setup with the change, for the run sheet.")
 @click.option("--session", metavar="S", help="Name of the session(s) to come, for the run sheet.")
-@click.option(
-    "--band",
-    type=Band(),
-    metavar="LOW:HIGH",
-    help="Engine speeds, rpm [default: what most pulls of the engine cover].",
-)
-@click.option(
-    "--quantity",
-    type=click.Choice(["power", "torque"]),
-    default="power",
-    show_default=True,
-    help="What the question is about.",
-)
-@click.option(
-    "--margin",
-    "margin_pct",
-    type=float,
-    default=0.5,
-    show_default=True,
-    metavar="PCT",
-    help="Smallest change that would matter to you, percent.",
-)
+@options.band("Engine speeds, rpm [default: what most pulls of the engine cover].")
+@options.quantity("What the question is about.")
+@options.margin("margin_pct")
 @click.option(
     "--looks",
     type=Looks(),
@@ -195,11 +169,8 @@ def print_plan(made: Plan, console: Console) -> None:
         table.add_row(str(row["n"]), seen)
     console.print(table)
     console.print()
-    for look in made.looks():
-        console.print(
-            f"Look after pair {look['after_pairs']}: level {look['level']:.4f}, an effect of "
-            f"{aim.effect_pct:g}% is found by then with {look['found_by_then']:.0%}"
-        )
+    for line in _looks(made):
+        console.print(line)
     for shortcut in made.shortcuts:
         console.print(shortcut.text)
     if noise.learned:
@@ -210,3 +181,26 @@ def print_plan(made: Plan, console: Console) -> None:
         )
     for text in made.warnings:
         console.print(f"Warning: {text}", style="yellow")
+
+
+def _looks(made: Plan) -> list[str]:
+    """Return one line a look, and when a study with these looks ends on average."""
+    from dynostats.analysis.question import LEAST_ALPHA
+
+    effect = f"{made.aim.effect_pct:g}%"
+    lines = [
+        f"Look after pair {look['after_pairs']}: "
+        + (
+            "too early for any claim"
+            if look["level"] < LEAST_ALPHA
+            else f"level {look['level']:.4f}, an effect of {effect} is found by then with "
+            f"{look['found_by_then']:.0%}"
+        )
+        for look in made.looks()
+    ]
+    if lines:
+        lines.append(
+            f"With an effect of {effect} the study ends after {made.expected_pairs:.1f} pairs on "
+            "average."
+        )
+    return lines

@@ -17,7 +17,7 @@ from dynostats.cli.attribution import attribute
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.history import history
-from dynostats.cli.keeping import backup, export, restore, verify
+from dynostats.cli.keeping import backup, export, reproduce, restore, verify
 from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
@@ -100,6 +100,7 @@ for command in (
     amend,
     query,
     reingest,
+    reproduce,
     verify,
     backup,
     export,

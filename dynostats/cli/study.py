@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
@@ -15,23 +16,6 @@ if TYPE_CHECKING:
 
     from dynostats.analysis.repeatability import Repeatability
     from dynostats.report import Shop
-
-
-class Band(click.ParamType[tuple[float, float]]):
-    """LOW:HIGH in rpm."""
-
-    name = "band"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        """Return both ends as numbers."""
-        parts = str(value).split(":")
-        try:
-            low, high = (float(part) for part in parts)
-        except ValueError:
-            self.fail(f"'{value}' is not LOW:HIGH in rpm, for example 2500:6500", param, ctx)
-        return low, high
 
 
 @click.command()
@@ -46,47 +30,25 @@ class Band(click.ParamType[tuple[float, float]]):
     help="Setup with the change. Give it again for more candidates: their bounds hold together.",
 )
 @click.option("--engine", metavar="E", help="Needed when several engines have both setups.")
-@click.option(
-    "--quantity",
-    type=click.Choice(["power", "torque"]),
-    default="power",
-    show_default=True,
-    help="What is reported in absolute numbers; in percent both are the same at a given speed.",
+@options.quantity(
+    "What is reported in absolute numbers; in percent both are the same at a given speed."
 )
-@click.option(
-    "--margin",
-    type=float,
-    default=0.5,
-    show_default=True,
-    metavar="PCT",
-    help="Smallest change that would matter to you, percent.",
-)
-@click.option(
-    "--band",
-    type=Band(),
-    metavar="LOW:HIGH",
-    help="Engine speeds compared, rpm [default: what every pull covers].",
-)
+@options.margin("margin")
+@options.band("Engine speeds compared, rpm [default: what every pull covers].")
 @click.option(
     "--correction",
     metavar="NAME",
     help="Ambient correction: sae_j1349, iso_1585, un_r85, din_70020, none; a wrong name lists "
     "all [default: what the sheet says the torque already has, else none].",
 )
+@options.alpha("Accepted chance of any false claim.")
 @click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="Accepted chance of any false claim.",
+    "--as-of",
+    type=click.DateTime(),
+    metavar="TIME",
+    help="As the paperwork stood at that time, for example 2025-03-14T16:00:00.",
 )
-@click.option(
-    "--report",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write the finding as one HTML page that needs no network.",
-)
+@options.report("Also write the finding as one HTML page that needs no network.")
 @click.option(
     "--shop",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -167,7 +129,7 @@ def _command_line(question: dict[str, object]) -> str:
     given = question | {"band": f"{band[0]:g}:{band[1]:g}" if isinstance(band, tuple) else None}
     words = ["dynostats", "compare"]
     for name, value in given.items():
-        words += [] if value is None else [f"--{name}", str(value)]
+        words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
     return shlex.join(words)
 
 

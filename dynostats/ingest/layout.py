@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
@@ -232,8 +231,3 @@ def _no_samples(grid: Grid, table: ChannelTable, *, name: str) -> InputError:
         mend="A log is a line of column names and, below it, lines of numbers, separated by comma, "
         "semicolon, tab or |.",
     )
-
-
-def common_width(rows: list[list[Cell]]) -> int:
-    """Return the number of cells that most rows have."""
-    return Counter(len(row) for row in rows).most_common(1)[0][0]

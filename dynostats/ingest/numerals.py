@@ -147,11 +147,6 @@ def decimal_proofs(cells: Sequence[Cell]) -> set[str]:
     }
 
 
-def has_separator(cells: Sequence[Cell]) -> bool:
-    """Return whether any cell of a column holds a point or a comma."""
-    return any(isinstance(cell, str) and ("." in cell or "," in cell) for cell in cells)
-
-
 def _drop_spaces(cell: str) -> str:
     """Return a cell without outer blanks and without blanks or apostrophes between thousands."""
     bare = cell.strip()

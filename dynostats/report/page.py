@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 
 import jinja2
@@ -61,6 +62,7 @@ def render_report(
         svg={name: Markup(svg) for name, svg in pictures.svg.items()},  # noqa: S704
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
+        provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
         units_json=Markup(json_for_html({"stored": UNITS, "other": other_units()})),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704

@@ -31,7 +31,7 @@ def declare(
     Returns:
         The number of the declaration.
     """
-    number = len(rows_of(connection, "store/declarations", {"number": None})) + 1
+    number = len(rows_of(connection, "store/declarations", {"number": None, "as_of": None})) + 1
     insert(
         connection,
         "declarations",
@@ -55,7 +55,7 @@ def note_look(
     Raises:
         WarehouseError: The look was taken before.
     """
-    taken = rows_of(connection, "looks", {"number": number})
+    taken = rows_of(connection, "looks", {"number": number, "as_of": None})
     if any(row[1] == look["look"] for row in taken):
         raise WarehouseError(f"look {look['look']} at question {number} was taken before")
     insert(connection, "looks", _frame([dict(look) | {"declaration_no": number}]))

@@ -74,7 +74,7 @@ def withdraw_event(connection: duckdb.DuckDBPyConnection, name: str, *, why: str
         WarehouseError: If there is no such event, it is taken back already, or no reason is given.
     """
     number = _number_of(name)
-    rows = rows_of(connection, "events", {"dyno": None})
+    rows = rows_of(connection, "events", {"dyno": None, "as_of": None})
     found = [row for row in rows if row[0] == f"E{number}"]
     if not found:
         raise WarehouseError(

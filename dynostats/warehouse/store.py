@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections import defaultdict
 from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -35,6 +36,7 @@ def open_store(
     create: bool = True,
     wait_s: float = 10.0,
     say: Callable[[str], None] = say_on_stderr,
+    as_of: datetime | None = None,
 ) -> Store:
     """Open a warehouse; use it as a context manager, or close it.
 
@@ -45,6 +47,8 @@ def open_store(
         create: Make the file when there is none; only when writing.
         wait_s: How long to wait for another program that uses the file, in seconds.
         say: Told in a sentence when waiting begins.
+        as_of: Read it as it stood at that past time (without zone: local time): labels, states,
+            attributes, events, declared questions and looks. Curves are always those stored now.
 
     Raises:
         WarehouseError: If there is none to read, it is in use, damaged, newer than this program,
@@ -58,10 +62,15 @@ def open_store(
     try:
         with errors_in_words(path):
             connection = require_current(connection, path, write=write)
-            return Store(path, connection, write=write)
+            return Store(path, connection, write=write, as_of=as_of)
     except WarehouseError:
         connection.close()
         raise
+
+
+def _utc(moment: datetime | None) -> datetime | None:
+    """Return a moment as the warehouse writes it: UTC, without zone."""
+    return None if moment is None else moment.astimezone(UTC).replace(tzinfo=None)
 
 
 def no_warehouse(path: Path) -> WarehouseError:
@@ -76,9 +85,17 @@ def no_warehouse(path: Path) -> WarehouseError:
 class Store:
     """An open warehouse. Made by `open_store`."""
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, *, write: bool) -> None:
+    def __init__(
+        self,
+        path: Path,
+        connection: duckdb.DuckDBPyConnection,
+        *,
+        write: bool,
+        as_of: datetime | None = None,
+    ) -> None:
         """Keep the connection; the columns of the wide tables are asked for once."""
         self.path = path
+        self._as_of = _utc(as_of)
         self.writable = write
         self._connection = connection
         self._channels = channels_of(connection)
@@ -252,11 +269,11 @@ class Store:
             dyno: Only this dyno.
             session: Only this session.
             setup: Only this setup.
-            as_of: The state at that past time (without zone: local time) instead of now.
+            as_of: The state at that past time (without zone: local time); None for the time the
+                store is read at.
         """
         labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
-        moment = None if as_of is None else as_of.astimezone(UTC).replace(tzinfo=None)
-        return self._frame(named_query("pulls"), {**labels, "as_of": moment})
+        return self._frame(named_query("pulls"), labels | {"as_of": _utc(as_of)})
 
     def curves(
         self,
@@ -397,6 +414,7 @@ class Store:
                 or it is wrong.
         """
         asked = question(self._connection, text, values or {})
+        asked = replace(asked, values=self._at_its_time(asked.values))
         with answer(self._connection, self.path, asked) as rows:
             return pl.DataFrame(rows)
 
@@ -411,8 +429,15 @@ class Store:
             write_answer(rows, out)
 
     def _frame(self, query: NamedQuery, params: Mapping[str, Value]) -> pl.DataFrame:
+        values = self._at_its_time(query.bind(params))
         with errors_in_words(self.path):
-            return pl.DataFrame(self._connection.sql(query.sql, params=dict(params)))
+            return pl.DataFrame(self._connection.sql(query.sql, params=values))
+
+    def _at_its_time(self, values: dict[str, Value]) -> dict[str, Value]:
+        """Return a query's values with the time the store is read at, where none was asked for."""
+        if self._as_of is None or values.get("as_of", self._as_of) is not None:
+            return values
+        return values | {"as_of": self._as_of}
 
     def require(self, pulls: Sequence[str]) -> list[int]:
         """Return the numbers of pulls that must all exist.

@@ -2,6 +2,7 @@
 -- grain: one row a declaration
 -- key: declaration_no
 -- parameter: number integer = null : one declaration; null for all
+-- parameter: as_of timestamp = null : as it stood at that past time (UTC); null for now
 -- column: declaration_no integer
 -- column: engine varchar
 -- column: dyno varchar
@@ -42,6 +43,6 @@ select
     declarations.who,
     declarations.declared_at,
 from declarations
-where $number is null
-    or declarations.declaration_no = $number
+where ($number is null or declarations.declaration_no = $number)
+    and ($as_of is null or declarations.declared_at <= $as_of)
 order by declarations.declaration_no;

@@ -100,3 +100,27 @@ def visit(browser):
     yield open_report
     for context in contexts:
         context.close()
+
+
+@pytest.fixture(scope="session")
+def axe_findings():
+    """Return a function that lists what axe-core finds wrong on an open page.
+
+    The page must be open with `bypass_csp=True`. Without axe-core the test is skipped.
+    """
+    source = os.environ.get("DYNOSTATS_AXE", "")
+    if not source:
+        pytest.skip("DYNOSTATS_AXE does not name axe-core's axe.min.js (npm install axe-core)")
+    script = Path(source).read_text(encoding="utf-8")
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+    def findings(page) -> list[str]:
+        page.evaluate(script)
+        return page.evaluate(
+            "tags => axe.run({ runOnly: { type: 'tag', values: tags } }).then(r => "
+            "r.violations.map(v => v.impact + ' ' + v.id + ': ' + v.nodes.map(n => "
+            "n.html.slice(0, 120)).join(' | ')))",
+            tags,
+        )
+
+    return findings

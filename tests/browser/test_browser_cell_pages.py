@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
@@ -65,16 +64,6 @@ def test_danger_stands_before_everything_else(visit, pages):
 
 @pytest.mark.parametrize("name", ["envelope", "monitor"])
 @pytest.mark.parametrize("options", [{}, {"color_scheme": "dark"}, {"viewport": PHONE}])
-def test_no_accessibility_finding(visit, pages, name, options):
-    source = os.environ.get("DYNOSTATS_AXE", "")
-    if not source:
-        pytest.skip("DYNOSTATS_AXE does not name axe-core's axe.min.js (npm install axe-core)")
+def test_no_accessibility_finding(axe_findings, visit, pages, name, options):
     page = visit(pages[name], wait=False, bypass_csp=True, **options).page
-    page.evaluate(Path(source).read_text(encoding="utf-8"))
-    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-    found = page.evaluate(
-        "tags => axe.run({ runOnly: { type: 'tag', values: tags } }).then(r => r.violations.map("
-        "v => v.impact + ' ' + v.id + ': ' + v.nodes.map(n => n.html.slice(0, 120)).join(' | ')))",
-        tags,
-    )
-    assert found == []
+    assert axe_findings(page) == []

@@ -6,12 +6,10 @@ one, a half-written one. The engines are simulated, so the truth is known.
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import time
 from datetime import UTC, datetime
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -293,10 +291,9 @@ def check_the_page(cell):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_accessibility_finding_on_page_and_run_sheet(visit, shop, tmp_path, scheme):
-    source = os.environ.get("DYNOSTATS_AXE", "")
-    if not source:
-        pytest.skip("DYNOSTATS_AXE does not name axe-core's axe.min.js (npm install axe-core)")
+def test_no_accessibility_finding_on_page_and_run_sheet(
+    axe_findings, visit, shop, tmp_path, scheme
+):
     opened = ds.open_warehouse(shop[0])
     names = {"baseline": OLD.name, "candidate": NEW.name, "session": "T08"}
     plan = opened.plan(effect=1.0, engine=TURBO_FIVE.name, seed=1, **names)
@@ -306,12 +303,4 @@ def test_no_accessibility_finding_on_page_and_run_sheet(visit, shop, tmp_path, s
     write_watch(opened.study(1), (note,), page, written=datetime.now(UTC))
     for path in (page, sheet):
         seen = visit(path, wait=False, bypass_csp=True, color_scheme=scheme).page
-        seen.evaluate(Path(source).read_text(encoding="utf-8"))
-        tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-        found = seen.evaluate(
-            "tags => axe.run({ runOnly: { type: 'tag', values: tags } }).then(r => "
-            "r.violations.map(v => v.impact + ' ' + v.id + ': ' + v.nodes.map(n => "
-            "n.html.slice(0, 120)).join(' | ')))",
-            tags,
-        )
-        assert found == [], path.name
+        assert axe_findings(seen) == [], path.name

@@ -97,6 +97,22 @@ def test_a_calibration_splits_the_history_and_the_answers_say_so(own, first_file
     assert any("6 of the 10 pulls" in text and "E1" in text for text in told)
 
 
+def test_setups_on_two_sides_of_a_calibration_are_not_compared(own):
+    for number, day in enumerate((2, 2, 2, 9, 9, 9, 16, 23, 23, 16), start=1):
+        fields = (f"session=may-{day:02d}", f"started=2025-05-{day:02d} 10:{number:02d}")
+        for field in fields:
+            own("amend", f"P{number}", field, "--why", "log book")
+    apart = own(*COMPARE).json()
+    assert "the cell changed" not in apart["why"]
+    own("event", "add", "calibration", "dead weights", "--at", "2025-05-20")
+    found = own(*COMPARE).json()
+    assert found["verdict"] == "undecided"
+    assert found["overall"]["low_pct"] is None
+    assert "the cell changed between all pulls of the one setup" in found["why"]
+    assert any("The baseline was pulled before the calibration E1" in w for w in found["warnings"])
+    assert found["overall"]["effect_pct"] == pytest.approx(apart["overall"]["effect_pct"])
+
+
 def test_the_python_functions_are_the_commands(own_warehouse):
     with ds.open_warehouse(own_warehouse) as warehouse:
         when = datetime(2025, 5, 12, 8)  # noqa: DTZ001 - the shop's clock

@@ -54,6 +54,23 @@ def test_the_terminal_says_how_many_and_in_what_order(on):
     assert "Each setup on days of its own" in said
 
 
+def test_looks_say_when_a_claim_is_too_early_and_when_the_study_ends(on):
+    asked = ("plan", "--effect", "0.5", "--looks", "pair", "--seed", "1")
+    said, answer = on(*asked).out, on(*asked, "--json").json()
+    last = answer["looks"][-1]
+    assert f"Look after pair {last['after_pairs']}: level {last['level']:.4f}" in said
+    early = [look for look in answer["looks"] if look["level"] < 0.005]  # the least alpha there is
+    assert early
+    assert said.count("too early for any claim") == len(early)
+    assert f"ends after {answer['expected_pairs']:.1f} pairs" in said
+    # By hand: a study that is not ended by a look runs to its last pair.
+    reached = [0.0, *(look["found_by_then"] for look in answer["looks"][:-1])]
+    pairs = [look["after_pairs"] for look in answer["looks"]]
+    steps = [now - before for before, now in zip([0, *pairs], pairs, strict=False)]
+    mean = sum((1 - ended) * step for ended, step in zip(reached, steps, strict=True))
+    assert answer["expected_pairs"] == pytest.approx(mean)
+
+
 def test_a_sheet_needs_names(on, tmp_path):
     ran = on("plan", "--effect", "1.5", "--sheet", tmp_path / "sheet.csv", "--json")
     assert ran.status == 1

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from dynostats.analysis.monitor.breaks import Break, read_breaks, warn_compared, warn_history
+from dynostats.analysis.monitor.breaks import (
+    Break,
+    mark_eras,
+    read_breaks,
+    warn_compared,
+    warn_history,
+)
 from dynostats.analysis.monitor.result import CellEvent, Change, Chart, Monitoring, Signal
 from dynostats.analysis.monitor.scope import Scope
 from dynostats.analysis.monitor.study import least_sessions
@@ -19,6 +25,7 @@ __all__ = [
     "Scope",
     "Signal",
     "least_sessions",
+    "mark_eras",
     "monitor_cell",
     "read_breaks",
     "warn_compared",

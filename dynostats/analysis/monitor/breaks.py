@@ -68,6 +68,41 @@ def read_breaks(found: Monitoring | None, events: Sequence[CellEvent]) -> tuple[
     return tuple(sorted(breaks, key=lambda one: one.after))
 
 
+def mark_eras(pulls: pl.DataFrame, breaks: Sequence[Break]) -> pl.DataFrame:
+    """Return pulls with the stretch between breaks that each was made in.
+
+    A session with a break inside it counts as two: its parts differ in more than the setups.
+
+    Args:
+        pulls: One row a pull of one dyno: engine, session, started.
+        breaks: Of that dyno.
+
+    Returns:
+        The pulls, with an `era`, text: the same for pulls with no break between them. Pulls
+        without a date form an era of their own. Without breaks the pulls as they are.
+    """
+    if not breaks:
+        return pulls
+    side = [
+        pl.when(pl.col("started") >= one.after)
+        .then(2)
+        .when((pl.col("started") > one.before) & (one.before < one.after))
+        .then(1)
+        .otherwise(0)
+        for one in breaks
+    ]
+    era = pl.concat_str(side, separator="-")
+    marked = pulls.with_columns(
+        era=pl.when(pl.col("started").is_null()).then(pl.lit("undated")).otherwise(era)
+    )
+    part = pl.col("era").rank("dense").over("engine", "session")
+    return marked.with_columns(
+        session=pl.when(part == 1)
+        .then("session")
+        .otherwise(pl.format("{} (part {})", "session", part))
+    )
+
+
 def warn_compared(breaks: Sequence[Break], table: pl.DataFrame) -> Iterator[str]:
     """Yield what breaks between the pulls of a comparison mean for it.
 
@@ -110,5 +145,5 @@ def warn_history(breaks: Sequence[Break], pulls: pl.DataFrame) -> Iterator[str]:
     yield (
         f"{older} of the {pulls.height} pulls that the noise was learned from are older than "
         f"{last.words}. How far pulls of one session differ is not touched by it; how far days "
-        "differ holds the step as well, and is the larger for it."
+        "differ is learned on each side of it apart."
     )

@@ -127,7 +127,13 @@ class Plan:
         """Return the chance of seeing the effect with this plan."""
         return self.sight.power(self.aim.effect_pct)
 
-    def looks(self) -> list[dict[str, object]]:
+    @property
+    def expected_pairs(self) -> float | None:
+        """Return after how many pairs a study of the effect ends on average; None at one look."""
+        sight = self.sight
+        return sight.expected_pairs(self.aim.effect_pct) if isinstance(sight, ManyLooks) else None
+
+    def looks(self) -> list[dict[str, float]]:
         """Return the looks with their levels and the chance to be through by then."""
         sight = self.sight
         if not isinstance(sight, ManyLooks):
@@ -148,6 +154,7 @@ class Plan:
             "detectable_pct_by_n": self.detectable.to_dicts(),
             "power": self.power,
             "looks": self.looks(),
+            "expected_pairs": self.expected_pairs,
             "never_alternating": [asdict(one) for one in self.shortcuts],
             "assumptions": self._assumptions(),
             "warnings": list(self.warnings),

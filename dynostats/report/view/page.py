@@ -64,7 +64,6 @@ class View:
     facts: tuple[Fact, ...]
     warnings: tuple[str, ...]
     declared: DeclaredView | None
-    has_band: bool
     regions: tuple[RegionRow, ...]
     whole: RegionRow
     pulls: tuple[PullRow, ...]
@@ -116,7 +115,6 @@ def build_view(result: Comparison, *, shop: Shop | None, provenance: Provenance 
         facts=build_facts(result),
         warnings=result.warnings,
         declared=build_declared(result),
-        has_band=result.overall.low_pct is not None,
         regions=region_rows(result),
         whole=whole_row(result),
         pulls=tuple(row for row in pulls if row.used),

@@ -8,14 +8,13 @@ import numpy as np
 import polars as pl
 
 from dynostats.analysis.advice import (
-    PARTED,
     name_noise,
     say_next,
     say_warnings,
     say_why,
     warn_influence,
 )
-from dynostats.analysis.case import Case, open_case
+from dynostats.analysis.case import Case
 from dynostats.analysis.comparison import (
     Comparison,
     CorrectionOutcome,
@@ -28,7 +27,8 @@ from dynostats.analysis.conditions import Conditions, Footing, warn_sweep_rates
 from dynostats.analysis.corrections import correct_otherwise, warn_corrections
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.design_check import check_by_relabeling
-from dynostats.analysis.effect import DRAWS, Effect, estimate_effects
+from dynostats.analysis.effect import DRAWS, Effect
+from dynostats.analysis.estimated import estimate_studies
 from dynostats.analysis.influence import leave_each_out
 from dynostats.analysis.method import describe_method
 from dynostats.analysis.noise import component, correlation_length, pooled_variance
@@ -96,27 +96,11 @@ def compare_candidates(
     Raises:
         AnalysisError: As in `compare`; or the candidates were not all pulled on one dyno.
     """
-    first = questions[0]
     studies = tuple(find_study(pulls, one.engine, one.baseline, one.candidate) for one in questions)
     _require_one_dyno(studies)
-    case = open_case(studies, questions, curves, conditions or Conditions())
-    footing = case.stand_on(first.correction)
-    everything, own = case.cut(footing, first.band)
-    effects = tuple(
-        effect.withheld(PARTED) if study.parted else effect
-        for study, effect in zip(
-            studies,
-            estimate_effects(
-                everything,
-                own,
-                baseline=first.baseline,
-                candidates=case.candidates,
-                alpha=first.alpha,
-                draws=draws,
-            ),
-            strict=True,
-        )
-    )
+    found = estimate_studies(studies, questions, curves, conditions or Conditions(), draws=draws)
+    case, footing, effects = found.case, found.footing, found.effects
+    everything, own = found.everything, found.own
     others = correct_otherwise(case, footing, effects, questions) if with_others else ()
     return tuple(
         _comparison(

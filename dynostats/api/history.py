@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from dynostats.analysis.conditions import ATTRIBUTES, Conditions, read_facts
+from dynostats.analysis.monitor import mark_eras
 from dynostats.analysis.question import Question
-from dynostats.analysis.study import pulls_near
+from dynostats.analysis.study import dyno_of, pulls_near
 from dynostats.analysis.synthesis import (
     History,
     LeftOut,
@@ -20,6 +21,7 @@ from dynostats.analysis.synthesis import (
     tell_history,
 )
 from dynostats.api.conditions import gather_conditions
+from dynostats.api.monitor import find_breaks
 from dynostats.api.results import as_html
 from dynostats.curves.correction import find_standard
 from dynostats.errors import AnalysisError
@@ -94,7 +96,8 @@ def gather_history(
             correction=wanted,
         )
         try:
-            judged.append(_judge(store, pulls, study, question, known))
+            marked = known.by_era(pulls, dyno_of(pulls, question))
+            judged.append(_judge(store, marked, study, question, known))
         except AnalysisError as error:
             left_out.append(LeftOut(study=study, why=error.headline()))
         if progress is not None:
@@ -142,13 +145,21 @@ def _judge(
 
 
 class _Known:
-    """What sheets say of the engines, read once."""
+    """What sheets say of the engines, and what changed in the cells, read once."""
 
     def __init__(self, store: Store) -> None:
         said = store.query("attributes", {"names": [*ATTRIBUTES, "induction"]})
         self._facts = read_facts(said)
         sheet = said.filter(name="induction").drop_nulls("value").sort("origin")
         self._induction = dict(sheet.select("pull", "value").rows())
+        self._store = store
+        self._marked: dict[str, pl.DataFrame] = {}
+
+    def by_era(self, pulls: pl.DataFrame, dyno: str) -> pl.DataFrame:
+        """Return the pulls with the changes of a dyno that part them."""
+        if dyno not in self._marked:
+            self._marked[dyno] = mark_eras(pulls, find_breaks(self._store, pulls, dyno))
+        return self._marked[dyno]
 
     def of(
         self, study: PastStudy, pulls: pl.DataFrame, conditions: Conditions

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
@@ -23,33 +24,16 @@ _SAID_OFTEN = 10
 @answers
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--kind", metavar="K", help="Only this kind of change.")
-@click.option(
-    "--margin",
-    type=float,
-    default=0.5,
-    show_default=True,
-    metavar="PCT",
-    help="Smallest change that would matter to you, percent.",
-)
+@options.margin("margin")
 @click.option(
     "--correction",
     metavar="NAME",
     help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
 )
-@click.option(
-    "--alpha",
-    type=float,
-    default=0.05,
-    show_default=True,
-    metavar="A",
-    help="One less the level of the intervals; share of false ones accepted among what is found.",
+@options.alpha(
+    "One less the level of the intervals; share of false ones accepted among what is found."
 )
-@click.option(
-    "--report",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Also write it as one HTML page that needs no network.",
-)
+@options.report("Also write it as one HTML page that needs no network.")
 def history(report: Path | None, **asked: str | float | None) -> None:
     """What do all past studies say together?
 

@@ -10,11 +10,11 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from dynostats.analysis.case import open_case
 from dynostats.analysis.comparison import Verdict
 from dynostats.analysis.conclude import conclude
 from dynostats.analysis.conditions import Conditions
-from dynostats.analysis.effect import DRAWS, Effect, estimate_effects
+from dynostats.analysis.effect import DRAWS, Effect
+from dynostats.analysis.estimated import estimate_studies
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import find_study
 from dynostats.analysis.tables import mean_power
@@ -109,16 +109,8 @@ def estimate_past(
         AnalysisError: As in `compare`.
     """
     found = find_study(pulls, question.engine, question.baseline, question.candidate)
-    case = open_case((found,), (question,), curves, conditions)
-    everything, own = case.cut(case.stand_on(question.correction), question.band)
-    effect = estimate_effects(
-        everything,
-        own,
-        baseline=question.baseline,
-        candidates=case.candidates,
-        alpha=question.alpha,
-        draws=draws,
-    )[0]
+    estimated = estimate_studies((found,), (question,), curves, conditions, draws=draws)
+    effect, own = estimated.effects[0], estimated.own
     told = conclude(effect, question, mean_kw=float(mean_power(own, question.baseline).mean()))
     error, reach, p_value = _uncertainty(effect, question.alpha)
     return StudyEffect(

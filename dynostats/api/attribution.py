@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from dynostats.analysis.attribution import CHANNELS, MIXTURES, Attribution
+from dynostats.analysis.attribution import CHANNELS, MIXTURES, UNSETTLED, Attribution
 from dynostats.api.results import as_html
 from dynostats.warehouse import Store
 
@@ -46,6 +46,7 @@ def channel_curves(store: Store, pulls: pl.DataFrame, *, engine: str) -> pl.Data
     """
     names = pulls.filter(state="accepted")["pull"].to_list()
     curves = store.curves(names, channels=("torque", *CHANNELS))
+    curves = _mark_unsettled(curves, store.findings(names))
     mine = pulls.filter(engine=engine, state="accepted")["pull"]
     unread = (
         curves.filter(pl.col("pull").is_in(mine.implode()))
@@ -58,3 +59,14 @@ def channel_curves(store: Store, pulls: pl.DataFrame, *, engine: str) -> pl.Data
         return curves
     cylinders = store.curves(unread, channels=MIXTURES)
     return curves.join(cylinders, on=["pull", "rpm"], how="left", maintain_order="left")
+
+
+def _mark_unsettled(curves: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Mark the pulls whose manifold pressure was kept under another name, a column a name."""
+    told = found.filter(check="pressure_reference")
+    for name in UNSETTLED:
+        kept = told.filter(pl.col("message").str.contains(f"kept as {name}", literal=True))["pull"]
+        if len(kept):
+            marked = pl.when(pl.col("pull").is_in(kept.implode())).then(1.0)
+            curves = curves.with_columns(marked.alias(name))
+    return curves

@@ -20,6 +20,11 @@ from dynostats.analysis.curve_set import CurveSet
 from dynostats.arrays import Flags, Floats
 
 MIXTURES = tuple(f"lambda_{number}" for number in range(1, 17))
+# Manifold pressure is kept under these names when its reference was not known as it was read.
+UNSETTLED: Mapping[str, str] = {
+    "manifold_pressure_gauge": "was logged as gauge pressure where the barometer is not known",
+    "manifold_pressure_unreferenced": "was logged without saying gauge or absolute",
+}
 CHANNELS = (BOOST.channel, TEMPERATURE.channel, "lambda", "compressor_out_pressure")
 
 # At full load the manifold of an engine that breathes freely stands a little below the air of the
@@ -31,6 +36,7 @@ PLAUSIBLE: Mapping[CauseName, tuple[float, float]] = {
     "charge_temperature": (-40.0, 250.0),  # degC
     "mixture": (0.4, 6.0),  # lambda; above it stands an air-fuel ratio or a voltage
 }
+NOT_LOGGED = "was not logged"
 # Share of the band that a channel must cover to be used.
 LEAST_COVERED = 0.8
 WORDS: Mapping[CauseName, str] = {
@@ -44,6 +50,10 @@ MENDS: Mapping[CauseName, str] = {
     "charge_temperature": "Log the temperature behind the cooler, or in the intake, in every pull.",
     "mixture": "Log lambda in every pull.",
 }
+GAUGE_MEND = (
+    "Put ambient_pressure into the sheet. For pulls that are stored already: dynostats amend PULL "
+    'ambient_pressure=98.6 --why "…" (kPa, as read that day), then dynostats reingest.'
+)
 # Pulls whose curves agree to a millionth were not read apart.
 SAME = 1e-6
 
@@ -96,7 +106,8 @@ def read_channels(
 
     Args:
         curves: The pulls and speeds.
-        channels: One row a pull and grid speed: pull, rpm and channels, stored units.
+        channels: One row a pull and grid speed: pull, rpm and channels, stored units; a column of
+            `UNSETTLED` is not null where manifold pressure was kept under that name.
         ambient_kpa: Air pressure in the cell at each pull, shape (pulls,); NaN where not read.
     """
     least = np.where(
@@ -112,7 +123,10 @@ def read_channels(
         values = lay_channel(channels, curves, channel)
         if name == "mixture":
             values = _with_cylinders(values, channels, curves)
-        read.append(Reading(name=name, values=values, unfit=_faults(name, values, least)))
+        unfit = _faults(name, values, least)
+        if name == "boost":
+            unfit = _name_unsettled(unfit, channels, curves)
+        read.append(Reading(name=name, values=values, unfit=unfit))
     return tuple(read)
 
 
@@ -129,6 +143,20 @@ def _with_cylinders(values: Floats, channels: pl.DataFrame, curves: CurveSet) ->
     return np.where(bare[:, None], np.where(count > 0, mean, np.nan), values)
 
 
+def _name_unsettled(unfit: list[str], channels: pl.DataFrame, curves: CurveSet) -> list[str]:
+    """Say of manifold pressure that was logged, but could not be made absolute, just that."""
+    told = list(unfit)
+    for channel, why in UNSETTLED.items():
+        if channel in channels.columns:
+            kept = np.isfinite(lay_channel(channels, curves, channel))
+            logged: Flags = np.any(kept, axis=1)
+            told = [
+                why if known and said == NOT_LOGGED else said
+                for known, said in zip(logged.tolist(), told, strict=True)
+            ]
+    return told
+
+
 def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
     """Return why each pull's reading cannot be used; "" where it can."""
     known = np.isfinite(values)
@@ -143,7 +171,7 @@ def _faults(name: CauseName, values: Floats, least_kpa: Floats) -> list[str]:
     gauge = (mean < least_kpa).tolist() if name == "boost" else [False] * len(mean)
     return [
         _fault(
-            (covered[row] == 0.0, "was not logged"),
+            (covered[row] == 0.0, NOT_LOGGED),
             (covered[row] < LEAST_COVERED, f"covers only {covered[row]:.0%} of the band"),
             (
                 low[row] < bottom or high[row] > top,
@@ -183,6 +211,8 @@ def judge_channel(
     }
     if unfit:
         whys = sorted({why for every in unfit.values() for why in every})
+        if UNSETTLED["manifold_pressure_gauge"] in whys:
+            mend = GAUGE_MEND
         where = "no pull" if len(unfit) == 2 else f"no pull of '{next(iter(unfit))}'"
         told = f"{where} has {words} that can be used: it {'; '.join(whys)}"
         return Missing(name=reading.name, why=told, mend=mend)

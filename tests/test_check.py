@@ -254,3 +254,45 @@ def test_a_setup_without_an_accepted_pull_is_refused(tmp_path):
 def test_an_ordinary_comparison_has_no_such_warning(tmp_path):
     warehouse = shop_with(tmp_path, {})
     assert doubts(warehouse.compare(baseline="A", candidate="B")) == []
+
+
+# --- pressures without a reference --------------------------------------------------------------
+
+
+def log_gauge(log):
+    boost = 70.0 + log["engine speed [rpm]"] / 400.0
+    return log.with_columns(boost.alias("boost [kPa gauge]"))
+
+
+def gauge_shop(folder):
+    """Return a shop that logs boost as gauge pressure and never wrote the barometer down."""
+    places = [(s, o) for s, run in enumerate(("AAA", "ABBA")) for o in range(1, len(run) + 1)]
+    return shop_with(folder, dict.fromkeys(places, log_gauge), runs=("AAA", "ABBA"))
+
+
+def test_a_gauge_without_a_barometer_is_no_doubt_about_torque(tmp_path):
+    warehouse = gauge_shop(tmp_path)
+    assert {one.check for one in warehouse.check().findings} == {"pressure_reference"}
+    finding = warehouse.compare(baseline="A", candidate="B")
+    assert finding.verdict == "gain"  # 3% were put in
+    assert doubts(finding) == []
+
+
+def test_why_needs_the_barometer_and_says_so(tmp_path):
+    warehouse = gauge_shop(tmp_path)
+    (boost,) = (
+        one
+        for one in warehouse.attribute(baseline="A", candidate="B").to_dict()["cannot_split"]
+        if one["name"] == "boost"
+    )
+    assert "was logged as gauge pressure where the barometer is not known" in boost["why"]
+    assert "not logged" not in boost["why"]
+    assert "ambient_pressure" in boost["mend"]
+    # The mend that is named mends it.
+    for pull in warehouse.pulls().frame["pull"]:
+        warehouse.amend(pull, "ambient_pressure", "98.6", why="from the log book", who="Ada")
+    warehouse.reingest()
+    again = warehouse.attribute(baseline="A", candidate="B").to_dict()["cannot_split"]
+    (boost,) = (one for one in again if one["name"] == "boost")
+    assert "the same in every pull" in boost["why"]  # so these logs were made
+    assert "pressure_reference" not in {one.check for one in warehouse.check().findings}

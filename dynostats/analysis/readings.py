@@ -10,6 +10,7 @@ from dynostats.arrays import Flags, Floats
 # cell; a reading under this share of it is a gauge pressure. Common practice, no published source.
 LEAST_PRESSURE_SHARE = 0.6
 LEAST_PRESSURE_KPA = 55.0  # where the air of the cell was not read
+NOT_LOGGED = "was not logged"
 # Share of the band that a channel must cover to be used.
 LEAST_COVERED = 0.8
 # Pulls whose curves agree to a millionth were not read apart.
@@ -47,7 +48,7 @@ def find_faults(
     gauge = [False] * len(mean) if least_kpa is None else (mean < least_kpa).tolist()
     return [
         _fault(
-            (covered[row] == 0.0, "was not logged"),
+            (covered[row] == 0.0, NOT_LOGGED),
             (covered[row] < LEAST_COVERED, f"covers only {covered[row]:.0%} of the band"),
             (
                 low[row] < bounds[0] or high[row] > bounds[1],

@@ -131,8 +131,15 @@ def _used(found: Comparison) -> set[str]:
 
 
 def _doubtful(judged: Acceptance, used: set[str]) -> dict[str, list[PullFinding]]:
+    """Return what is said against the pulls whose torque is compared.
+
+    A pressure of unknown reference was set aside when it was read: torque stands without it, and
+    what needs it (a correction, an attribution) says so itself.
+    """
     doubtful: dict[str, list[PullFinding]] = {}
     for finding in judged.findings:
+        if finding.check == "pressure_reference":
+            continue
         if finding.severity != "note" and finding.pull in used:
             doubtful.setdefault(finding.pull, []).append(finding)
     return doubtful

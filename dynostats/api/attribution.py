@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from dynostats.analysis.attribution import CHANNELS, MIXTURES, Attribution
+from dynostats.analysis.attribution import CHANNELS, MIXTURES, UNSETTLED, Attribution
 from dynostats.analysis.cooler import COOLER_CHANNELS
 from dynostats.analysis.fuel import FUEL_CHANNELS
 from dynostats.api.results import as_html
@@ -55,7 +55,19 @@ def channel_curves(store: Store, pulls: pl.DataFrame, *, engine: str) -> pl.Data
     """
     names = pulls.filter(state="accepted")["pull"].to_list()
     curves = store.curves(names, channels=("torque", *CHANNELS))
+    curves = _mark_unsettled(curves, store.findings(names))
     mine = pulls.filter(engine=engine, state="accepted")["pull"].to_list()
     beside = store.curves(mine, channels=_BESIDE)
     logged = [one.name for one in beside if one.null_count() < beside.height]
     return curves.join(beside.select(logged), on=["pull", "rpm"], how="left", maintain_order="left")
+
+
+def _mark_unsettled(curves: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Mark the pulls whose manifold pressure was kept under another name, a column a name."""
+    told = found.filter(check="pressure_reference")
+    for name in UNSETTLED:
+        kept = told.filter(pl.col("message").str.contains(f"kept as {name}", literal=True))["pull"]
+        if len(kept):
+            marked = pl.when(pl.col("pull").is_in(kept.implode())).then(1.0)
+            curves = curves.with_columns(marked.alias(name))
+    return curves

@@ -98,7 +98,7 @@ def _doubt_low(draft: Draft, column: Column) -> None:
     high = value_range(column.values)[1]
     if high < _OPEN_INTAKE * draft.air.pressure_kpa:
         draft.tell(
-            "pressure_reference",
+            "manifold_low",
             "doubtful",
             f"Column {column.number} '{column.source}' is absolute, yet never exceeds {high:g} kPa "
             f"at {draft.air.pressure_kpa:g} kPa ambient. Was the throttle open, or is it gauge?",

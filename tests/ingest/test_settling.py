@@ -280,7 +280,7 @@ def test_words_that_values_contradict_are_not_believed(header, low, high):
 def test_an_absolute_pressure_below_ambient_all_through_is_doubted():
     log = read_columns(pull(**{"MAP [kPa]": boost(50.0, 80.0)}), ambient=CELL)
     np.testing.assert_allclose(log.samples["manifold_pressure"], boost(50.0, 80.0))
-    assert "or is it gauge?" in messages(log, "pressure_reference")[0]
+    assert "or is it gauge?" in messages(log, "manifold_low")[0]
 
 
 def test_sheet_and_file_that_disagree_on_the_barometer_are_told():

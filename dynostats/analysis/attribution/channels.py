@@ -17,10 +17,15 @@ from dynostats.analysis.attribution.causes import (
 )
 from dynostats.analysis.conditions import lay_channel
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.analysis.readings import SAME, find_faults, least_absolute
+from dynostats.analysis.readings import NOT_LOGGED, SAME, find_faults, least_absolute
 from dynostats.arrays import Flags, Floats
 
 MIXTURES = tuple(f"lambda_{number}" for number in range(1, 17))
+# Manifold pressure is kept under these names when its reference was not known as it was read.
+UNSETTLED: Mapping[str, str] = {
+    "manifold_pressure_gauge": "was logged as gauge pressure where the barometer is not known",
+    "manifold_pressure_unreferenced": "was logged without saying gauge or absolute",
+}
 CHANNELS = (BOOST.channel, TEMPERATURE.channel, "lambda", "compressor_out_pressure")
 
 PLAUSIBLE: Mapping[CauseName, tuple[float, float]] = {
@@ -39,6 +44,10 @@ MENDS: Mapping[CauseName, str] = {
     "charge_temperature": "Log the temperature behind the cooler, or in the intake, in every pull.",
     "mixture": "Log lambda in every pull.",
 }
+GAUGE_MEND = (
+    "Put ambient_pressure into the sheet. For pulls that are stored already: dynostats amend PULL "
+    'ambient_pressure=98.6 --why "…" (kPa, as read that day), then dynostats reingest.'
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +98,8 @@ def read_channels(
 
     Args:
         curves: The pulls and speeds.
-        channels: One row a pull and grid speed: pull, rpm and channels, stored units.
+        channels: One row a pull and grid speed: pull, rpm and channels, stored units; a column of
+            `UNSETTLED` is not null where manifold pressure was kept under that name.
         ambient_kpa: Air pressure in the cell at each pull, shape (pulls,); NaN where not read.
     """
     least = least_absolute(ambient_kpa)
@@ -106,6 +116,8 @@ def read_channels(
         unfit = find_faults(
             values, bounds=PLAUSIBLE[name], least_kpa=least if name == "boost" else None
         )
+        if name == "boost":
+            unfit = _name_unsettled(unfit, channels, curves)
         read.append(Reading(name=name, values=values, unfit=unfit))
     return tuple(read)
 
@@ -121,6 +133,20 @@ def _with_cylinders(values: Floats, channels: pl.DataFrame, curves: CurveSet) ->
     count = known.sum(axis=0)
     mean = np.where(known, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
     return np.where(bare[:, None], np.where(count > 0, mean, np.nan), values)
+
+
+def _name_unsettled(unfit: list[str], channels: pl.DataFrame, curves: CurveSet) -> list[str]:
+    """Say of manifold pressure that was logged, but could not be made absolute, just that."""
+    told = list(unfit)
+    for channel, why in UNSETTLED.items():
+        if channel in channels.columns:
+            kept = np.isfinite(lay_channel(channels, curves, channel))
+            logged: Flags = np.any(kept, axis=1)
+            told = [
+                why if known and said == NOT_LOGGED else said
+                for known, said in zip(logged.tolist(), told, strict=True)
+            ]
+    return told
 
 
 def judge_channel(
@@ -146,6 +172,8 @@ def judge_channel(
     }
     if unfit:
         whys = sorted({why for every in unfit.values() for why in every})
+        if UNSETTLED["manifold_pressure_gauge"] in whys:
+            mend = GAUGE_MEND
         where = "no pull" if len(unfit) == 2 else f"no pull of '{next(iter(unfit))}'"
         told = f"{where} has {words} that can be used: it {'; '.join(whys)}"
         return Missing(name=reading.name, why=told, mend=mend)

@@ -17,7 +17,7 @@ PACKAGE = ROOT / "dynostats"
 
 # A layer may import the layers before it, and itself.
 LAYERS = (
-    ("errors", "arrays"),
+    ("errors", "words", "arrays"),
     ("units",),
     ("simulate",),
     ("ingest",),

@@ -9,6 +9,7 @@ import click
 
 from dynostats.cli.output import answer_console, print_json
 from dynostats.cli.settings import answers, current
+from dynostats.words import count
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -84,11 +85,11 @@ def _summary(result: Acceptance) -> str:
     for finding in result.findings:  # the gravest of a pull comes first
         worst.setdefault(finding.pull, finding.severity)
     kinds = list(worst.values())
-    count = len(result.pulls)
+    judged = len(result.pulls)
     return (
-        f"{count} pull{'' if count == 1 else 's'} judged: {kinds.count('void')} void, "
+        f"{count(judged, 'pull')} judged: {kinds.count('void')} void, "
         f"{kinds.count('doubtful')} doubtful, {kinds.count('note')} with notes, "
-        f"{count - len(kinds)} without a finding."
+        f"{judged - len(kinds)} without a finding."
     )
 
 

@@ -12,6 +12,7 @@ import click
 
 from dynostats.cli.output import answer_console, print_json
 from dynostats.cli.settings import answers, current
+from dynostats.words import count
 
 if TYPE_CHECKING:
     from dynostats.api.demo import Demo
@@ -56,7 +57,8 @@ def print_demo(made: Demo) -> None:
     console = answer_console()
     stored, skipped = len(made.ingested.stored), len(made.ingested.skipped)
     console.print(
-        f"{made.shop}, an invented shop: {stored} pulls stored now, {skipped} files skipped.\n"
+        f"{made.shop}, an invented shop: {count(stored, 'pull')} stored now, "
+        f"{count(skipped, 'file')} skipped.\n"
     )
     print_finding(made.finding, console)
     inside = "inside" if made.holds_truth() else "outside"

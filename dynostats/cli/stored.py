@@ -12,6 +12,7 @@ import click
 
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
+from dynostats.words import count
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -139,8 +140,8 @@ def print_ingest(report: IngestReport) -> int:
 def _print_stored(report: IngestReport, console: Console) -> None:
     files = len({entry.sha256 for entry in report.stored})
     console.print(
-        f"Stored {len(report.stored)} pulls from {files} files; skipped {len(report.skipped)}; "
-        f"refused {len(report.refused)}."
+        f"Stored {count(len(report.stored), 'pull')} from {count(files, 'file')}; "
+        f"skipped {len(report.skipped)}; refused {len(report.refused)}."
     )
     readings = [reading for entry in report.stored for reading in entry.readings]
     became = {

@@ -12,7 +12,7 @@ from dynostats.ingest.binding import Binding, bind_header
 from dynostats.ingest.channels import ChannelTable, load_channel_table
 from dynostats.ingest.checks import check_samples
 from dynostats.ingest.draft import Column, Draft
-from dynostats.ingest.figures import find_median
+from dynostats.ingest.figures import POSSIBLE_AIR, find_median
 from dynostats.ingest.formats import read_table
 from dynostats.ingest.log import Ambient, ChannelReading, Log
 from dynostats.ingest.preamble import read_air, read_start
@@ -63,6 +63,7 @@ def understand(
     """
     draft = _draft(raw, names, name=name)
     settle_columns(draft)
+    _set_aside_impossible_air(draft)
     stated = _own_air(draft, raw, names)
     draft.air = _merge(_merge(_column_air(draft), sheet), stated)
     _compare_air(draft, sheet, stated)
@@ -115,6 +116,27 @@ def _column(binding: Binding, raw: Table, place: int) -> Column:
         how=[binding.how],
         reference=binding.reference,
     )
+
+
+def _set_aside_impossible_air(draft: Draft) -> None:
+    """Keep a barometer that reads zero, or in another unit, from making pressures absolute."""
+    for channel in ("ambient_pressure", "ambient_temperature", "relative_humidity"):
+        column = draft.get(channel)
+        if column is None or column.reference == "gauge":
+            continue
+        middle = find_median(column.values[np.isfinite(column.values)])
+        low, high = POSSIBLE_AIR[channel]
+        if np.isnan(middle) or low <= middle <= high:
+            continue
+        name = draft.free_name(f"{channel}_as_found", column.number)
+        draft.tell(
+            "impossible_air",
+            "doubtful",
+            f"Column {column.number} '{column.source}' was kept as {name}, not as {channel}: "
+            f"{middle:g} {column.unit} in the middle, and test cells have {low:g} to {high:g}. "
+            "State its unit in a --channels file, or put the air into the sheet.",
+        )
+        column.demote(name, f"{middle:g} {column.unit}, which no test cell has")
 
 
 def _column_air(draft: Draft) -> Ambient:

@@ -139,7 +139,7 @@ def _find_pulls(file: Reading) -> None:
     try:
         file.sweeps = find_sweeps(values)
     except DynostatsError as error:
-        file.pulls = [Pull(rows=range(values.height), sweep=None, void=str(error))]
+        file.pulls = [Pull(rows=range(values.height), sweep=None, void=_in_words(error))]
         return
     left_out = (Finding(check="sweep", severity="note", message=m) for m in file.sweeps.findings)
     file.findings = (*file.findings, *left_out)
@@ -177,7 +177,7 @@ def _fit(file: Reading) -> None:
             try:
                 pull.curve = fit_curves(file.aligned or file.require_log().values, pull.sweep)
             except DynostatsError as error:
-                pull.void = str(error)
+                pull.void = _in_words(error)
 
 
 def _judge(file: Reading) -> None:
@@ -192,6 +192,10 @@ def _judge(file: Reading) -> None:
                 last_row=pull.rows.stop - 1,
             )
             pull.own = judge_pull(evidence)
+
+
+def _in_words(error: DynostatsError) -> str:
+    return f"{error.headline().rstrip('.')}. {error.mend}".strip()
 
 
 STEPS = (_understand, _find_pulls, _fit, _judge)

@@ -78,11 +78,6 @@ def speeds(low: float, high: float) -> str:
     return f"{speed(low)} rpm" if low == high else f"{speed(low)} to {speed(high)} rpm"
 
 
-def count(number: int, noun: str) -> str:
-    """Return a count with its noun, e.g. "1 pull", "3 pulls"."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def digits_for(*values: float | None) -> int:
     """Return the fewest decimals, at least one, at which no value that is not zero reads as zero.
 

@@ -7,7 +7,8 @@ from typing import Final
 import polars as pl
 
 from dynostats.analysis.comparison import Comparison, Region, Verdict
-from dynostats.report.numbers import count, digits_for, interval, percent, speed, speeds
+from dynostats.report.numbers import digits_for, interval, percent, speed, speeds
+from dynostats.words import count
 
 BADGES: Final[dict[Verdict, tuple[str, str]]] = {
     "gain": ("▲", "Gain"),

@@ -79,13 +79,15 @@ def test_any_number_may_read_at_once(filled):
 
 def test_waiting_is_told_on_standard_error_unless_said_otherwise(filled, capsys):
     with held(filled, "write"), pytest.raises(WarehouseInUseError):
-        open_store(filled, wait_s=0.1)
+        open_store(filled, wait_s=1.0)
     told = capsys.readouterr()
     assert told.out == ""
-    assert "waiting up to 0.1 s" in told.err
+    assert "waiting up to 1 s" in told.err
 
 
-def test_two_ingests_at_once_both_come_through(logs, tmp_path, teller_command, times, count):
+def test_two_ingests_at_once_store_everything_once(tmp_path, teller_command, times, count):
+    """On a busy computer the one that waits may refuse: then it says so, and the other is whole."""
+    refused = 0
     for trial in range(times(1, 10)):
         warehouse = tmp_path / f"shop{trial}.duckdb"
         both = [
@@ -98,11 +100,22 @@ def test_two_ingests_at_once_both_come_through(logs, tmp_path, teller_command, t
             for how in ("alone", "helped")
         ]
         outputs = [process.communicate() for process in both]
-        assert [process.returncode for process in both] == [0, 0], outputs
+        failed = [
+            errors
+            for process, (_, errors) in zip(both, outputs, strict=True)
+            if process.returncode != 0
+        ]
+        assert len(failed) < 2, failed
+        assert all("another program is using the warehouse" in errors for errors in failed)
+        refused += len(failed)
         with open_store(warehouse) as store:
             pulls = store.pulls()
-        assert pulls.height == len(list(logs.glob("run*.csv")))
+        assert pulls.height == LOGS
         assert pulls["sha256"].is_unique().all()
         excluded = pulls.filter(state="excluded")
         assert excluded.height == LOGS // SESSION, "each pull cut short is left out, by one of them"
-    count("two ingests of the same folder at once", times(1, 10))
+    count(
+        "two ingests of the same folder at once",
+        times(1, 10),
+        refused_in_words_after_waiting=refused,
+    )

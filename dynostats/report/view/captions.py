@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.report import sentences
-from dynostats.report.numbers import count, decimal, percent, speed
+from dynostats.report.numbers import decimal, percent, speed
 from dynostats.report.view.rows import region_rows, whole_row
 from dynostats.report.view.words import interval_text, sd_text
+from dynostats.words import count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,13 +13,13 @@ from dynostats.report import sentences
 from dynostats.report.numbers import (
     Kind,
     Quantity,
-    count,
     decimal,
     percent,
     speed,
     speeds,
 )
 from dynostats.report.view.words import effect_text, interval_text, kilowatts, sd_text
+from dynostats.words import count
 
 _TABLE_STEP_RPM = 250
 

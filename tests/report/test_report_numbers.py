@@ -5,7 +5,6 @@ import pytest
 from dynostats.charts.theme import MINUS
 from dynostats.report.numbers import (
     Quantity,
-    count,
     decimal,
     digits_for,
     interval,
@@ -13,6 +12,7 @@ from dynostats.report.numbers import (
     percent,
     speeds,
 )
+from dynostats.words import count
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dynostats.analysis.attribution import Attribution, Part
-from dynostats.report.numbers import count, digits_for, interval, percent
+from dynostats.report.numbers import digits_for, interval, percent
+from dynostats.words import count
 
 NAMES = {
     "boost": "boost",

@@ -164,10 +164,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("part", choices=list(PARTS))
     parser.add_argument("--counts", type=Path, help="what the fault tests counted")
+    parser.add_argument("--commit", default=_commit(), help="what was run, if not what is here")
     given = parser.parse_args()
     if given.part == "faults" and given.counts is None:
         parser.error("faults needs --counts FILE")
-    made = f"{datetime.now(UTC):%Y-%m-%d}, from {_commit()}."
+    made = f"{datetime.now(UTC):%Y-%m-%d}, from {given.commit}."
     text = "\n".join([made, "", *PARTS[given.part](given)])
     parts = _parts_made() | {TITLES[given.part]: text}
     sections = [f"## {title}\n\n{parts[title]}" for title in TITLES.values() if title in parts]

@@ -155,5 +155,5 @@ def _print_studies(found: History, console: Console) -> None:
 
 def _span(value: float, low: float | None, high: float | None) -> str:
     if low is None or high is None:
-        return f"{value:+.2f}% (no interval)"
-    return f"{value:+.2f}% ({low:+.2f} to {high:+.2f})"
+        return f"{value:+z.2f}% (no interval)"
+    return f"{value:+z.2f}% ({low:+z.2f} to {high:+z.2f})"

@@ -101,6 +101,7 @@ def _write_sheet(shop: DemoShop, folder: Path) -> Path:
 
 
 def _sheet_row(pull: LabelledPull) -> dict[str, object]:
+    fitted = SETUPS[pull.setup]
     return {
         "file": pull.file,
         "engine": pull.engine,
@@ -112,6 +113,8 @@ def _sheet_row(pull: LabelledPull) -> dict[str, object]:
         "ambient_pressure [kPa]": pull.air.pressure_kpa,
         "ambient_temperature [degC]": pull.air.temperature_c,
         "relative_humidity [%]": round(pull.air.relative_humidity_pct),
+        "relative_to": fitted.relative_to,
+        "changed": fitted.changed,
         "notes": pull.notes,
     }
 

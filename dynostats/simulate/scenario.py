@@ -123,20 +123,42 @@ _SETUPS = (
     Setup(name="outlet-54", changed="exhaust outlet of 54 mm bore, as delivered"),
     Setup(
         name="outlet-70",
-        changed="exhaust outlet of 70 mm bore on quick clamps",
+        changed="exhaust: outlet of 70 mm bore on quick clamps",
+        relative_to="outlet-54",
         exhaust_resistance=(54.0 / 70.0) ** 4,
     ),
-    Setup(name="timing-plus-1", changed="ignition 1 degree earlier", timing_deg=1.0),
+    Setup(
+        name="timing-plus-1",
+        changed="ignition: 1 degree earlier",
+        relative_to="outlet-54",
+        timing_deg=1.0,
+    ),
     Setup(
         name="deep-core",
-        changed="deeper charge cooler core",
+        changed="cooler: deeper core",
+        relative_to="outlet-54",
         cooler_resistance=1.6,
         cooler_transfer=1.3,
     ),
     Setup(name="stock", changed="as delivered"),
-    Setup(name="wide-airbox", changed="airbox with twice the filter area", intake_resistance=0.5),
-    Setup(name="light-oil", changed="oil one grade lighter", friction=0.997),
-    Setup(name="fuelling-plus-3", changed="3% more fuel a stroke", fuelling=1.03),
+    Setup(
+        name="wide-airbox",
+        changed="intake: airbox with twice the filter area",
+        relative_to="stock",
+        intake_resistance=0.5,
+    ),
+    Setup(
+        name="light-oil",
+        changed="oil: one grade lighter",
+        relative_to="stock",
+        friction=0.997,
+    ),
+    Setup(
+        name="fuelling-plus-3",
+        changed="fuelling: 3% more fuel a stroke",
+        relative_to="stock",
+        fuelling=1.03,
+    ),
 )
 SETUPS = {setup.name: setup for setup in _SETUPS}
 

@@ -14,7 +14,8 @@ class Setup:
 
     Args:
         name: Name on the sheet.
-        changed: What was changed, in words.
+        changed: What was changed, in words: the kind of change, a colon, the change.
+        relative_to: Setup it was changed from; "" for an engine as delivered.
         boost: Factor on gauge boost.
         mixture: Factor on lambda held (or on the smoke limit).
         fuelling: Factor on injected fuel (compression ignition).
@@ -31,6 +32,7 @@ class Setup:
 
     name: str
     changed: str = ""
+    relative_to: str = ""
     boost: float = 1.0
     mixture: float = 1.0
     fuelling: float = 1.0

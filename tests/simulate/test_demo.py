@@ -129,7 +129,7 @@ def test_one_sensor_is_flat(folder):
 
 def test_the_sheet_has_the_contracts_columns_and_names_every_log(shop, folder):
     sheet = pl.read_csv(folder / "sheet.csv")
-    assert sheet.columns == CONTRACT_SHEET
+    assert sheet.columns == [*CONTRACT_SHEET[:-1], "relative_to", "changed", CONTRACT_SHEET[-1]]
     assert sheet["file"].to_list() == [pull.file for pull in shop.pulls]
     assert all((folder / name).is_file() for name in sheet["file"])
 

@@ -3,7 +3,7 @@
 Each part is made by itself, and the others stay as they were made:
 
     .venv/bin/python tests/benchmarks/ingest_evidence.py hazards
-    .venv/bin/pytest tests/faults --full-faults --fault-counts counts.jsonl
+    .venv/bin/pytest -n 0 tests/faults --full-faults --fault-counts counts.jsonl
     .venv/bin/python tests/benchmarks/ingest_evidence.py faults --counts counts.jsonl
     .venv/bin/python tests/benchmarks/ingest_evidence.py speed
 

@@ -202,7 +202,7 @@ def _chart(table: pl.DataFrame) -> str:
     shown = table.filter(table="faults found").with_columns(
         fault=pl.col("what") + ", " + pl.col("size")
     )
-    names = alt.Axis(labelLimit=0, labelFontSize=10, minExtent=320, title=None)
+    names = alt.Axis(labelLimit=0, labelFontSize=10, minExtent=340, title=None)
     faults = alt.Y("fault:N", sort=shown["fault"].to_list(), axis=names)
     scale = alt.Scale(domain=[0, 1])
     axis = alt.Axis(format="%", title="found, of the pulls struck (exact 95% interval)")

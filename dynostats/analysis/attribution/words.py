@@ -118,11 +118,13 @@ def say_next(exponents: Exponents | None, missing: Sequence[Missing], *, identif
             "The exponents rest on the engine's own pulls; more pulls a side narrow the "
             "unexplained part."
         )
-    names = " and ".join(NAMES[one.name] for one in exponents.coefficients if one.assumed)
+    assumed = [NAMES[one.name] for one in exponents.coefficients if one.assumed]
+    *first, last = assumed
+    names = f"{', '.join(first)} and {last}" if first else last
+    how = "each of them on purpose, one at a time," if first else "it on purpose"
     return (
-        f"To learn how torque follows {names} from your own pulls, vary it on purpose within one "
-        "session and one setup, a little up and down and back, one at a time, within what the "
-        "engine maker allows."
+        f"To learn how torque follows {names} from your own pulls, vary {how} within one session "
+        "and one setup, a little up and down and back, within what the engine maker allows."
     )
 
 

@@ -39,11 +39,11 @@ def say_why(
     """Return the reason for the verdict in one or two sentences."""
     mean = (
         f"Over {effect.rpm[0]:,.0f} to {effect.rpm[-1]:,.0f} rpm the mean effect is "
-        f"{overall.effect_pct:+.2f}%"
+        f"{overall.effect_pct:+z.2f}%"
     )
     if overall.low_pct is None or overall.high_pct is None:
         return f"{mean}, but {effect.lacking}."
-    mean += f" ({overall.low_pct:+.2f} to {overall.high_pct:+.2f}%)"
+    mean += f" ({overall.low_pct:+z.2f} to {overall.high_pct:+z.2f}%)"
     if verdict == "no_meaningful_change":
         return f"{mean}, and at every speed the effect lies within ±{margin_pct:g}%."
     where = {
@@ -204,8 +204,8 @@ def _warn_narrowed(effect: Effect) -> str:
 def warn_influence(influence: tuple[Influence, ...]) -> tuple[str, ...]:
     """Say which single pulls the verdict hangs on."""
     told = [
-        f"without {one.pull} it would be {one.verdict.replace('_', ' ')} ({one.effect_pct:+.2f}%, "
-        f"{one.low_pct:+.2f} to {one.high_pct:+.2f}%)"
+        f"without {one.pull} it would be {one.verdict.replace('_', ' ')} ({one.effect_pct:+z.2f}%, "
+        f"{one.low_pct:+z.2f} to {one.high_pct:+z.2f}%)"
         for one in influence
         if one.changes
     ]

@@ -11,8 +11,8 @@ import polars as pl
 from dynostats.analysis.attribution import Attribution, Part, Total
 from dynostats.charts.axis import (
     SIGNED_LABEL,
-    apart,
     extent_with_air,
+    name_heights,
     percent_axis,
     rpm_axis,
     zero_column,
@@ -23,7 +23,6 @@ from dynostats.charts.theme import HEIGHT, MINUS, PALETTE, layered
 
 _ROW_HEIGHT: Final = 54
 _PART_HEIGHT: Final = 260
-_LINE_HEIGHT: Final = 16
 _NAMES: Final = {
     "boost": "boost",
     "charge_temperature": "charge temperature",
@@ -138,8 +137,9 @@ def split_speed_chart(result: Attribution) -> alt.LayerChart:
         scale=alt.Scale(domain=shown, range=[_LOOKS[name][1] for name in shown]),
         legend=None,
     )
-    gap = _LINE_HEIGHT * (high - low) / HEIGHT
-    names = alt.Chart(_ends(rows, gap)).mark_text(align="right", baseline="bottom", dy=-4)
+    ends = rows.filter(pl.col("rpm") == pl.col("rpm").max())
+    placed = name_heights(ends, "effect_pct", extent=high - low, height=HEIGHT)
+    names = alt.Chart(placed).mark_text(align="right", baseline="bottom", dy=-4)
     base = alt.Chart(rows)
     layers = [
         base.mark_area(opacity=0.13).encode(x=x, y="low_pct:Q", y2="high_pct:Q", fill=fill),
@@ -148,12 +148,6 @@ def split_speed_chart(result: Attribution) -> alt.LayerChart:
         names.encode(x=x, y="at:Q", text="part:N", color=color),
     ]
     return layered(layers)
-
-
-def _ends(rows: pl.DataFrame, gap: float) -> pl.DataFrame:
-    """Return where each line's name stands: over its end, at least one gap above the one below."""
-    ends = rows.filter(pl.col("rpm") == pl.col("rpm").max()).sort("effect_pct")
-    return ends.select("rpm", "part", pl.Series("at", apart(ends["effect_pct"], gap)))
 
 
 def speed_rows(result: Attribution) -> pl.DataFrame:

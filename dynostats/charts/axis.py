@@ -10,6 +10,8 @@ import polars as pl
 from dynostats.charts.theme import DASH, HEIGHT, PALETTE
 
 ROLES = ["baseline", "candidate"]
+# Room that the name of a line takes, px.
+_LINE_HEIGHT = 16
 
 # Percent ticks show their sign; zero has none.
 SIGNED_LABEL = "datum.value == 0 ? '0' : format(datum.value, '+.1~f')"
@@ -60,6 +62,23 @@ def apart(values: pl.Series, gap: float) -> list[float]:
     for value in values:
         heights.append(max(value, heights[-1] + gap) if heights else value)
     return heights
+
+
+def name_heights(ends: pl.DataFrame, value: str, *, extent: float, height: float) -> pl.DataFrame:
+    """Return where the names of lines stand: over their ends, none on another.
+
+    Args:
+        ends: One row a line.
+        value: Column with the height of its end.
+        extent: What the axis spans, in the unit of the values.
+        height: Height of the chart, px.
+
+    Returns:
+        The rows in rising order with a column `at`.
+    """
+    rising = ends.drop_nulls(value).sort(value)
+    gap = _LINE_HEIGHT * extent / height
+    return rising.with_columns(pl.Series("at", apart(rising[value], gap)))
 
 
 def zero_column() -> alt.Chart:

@@ -8,10 +8,12 @@ import altair as alt
 import polars as pl
 
 from dynostats.analysis.cooler import CoolerFinding
-from dynostats.charts.axis import ROLES, role_color, role_dash
+from dynostats.charts.axis import ROLES, name_heights, role_color, role_dash
 from dynostats.charts.theme import PALETTE, layered
 
 _HEIGHT: Final = 280
+# Of the largest loss: the names of both lines find room above it.
+_ROOM: Final = 1.15
 
 
 def loss_chart(result: CoolerFinding) -> alt.LayerChart:
@@ -31,13 +33,14 @@ def loss_chart(result: CoolerFinding) -> alt.LayerChart:
     y = alt.Y(
         "loss:Q",
         title="Pressure loss [kPa]",
-        scale=alt.Scale(domain=[0.0, 1.08 * top], nice=False),
+        scale=alt.Scale(domain=[0.0, _ROOM * top], nice=False),
         axis=alt.Axis(tickCount=6),
     )
     base = alt.Chart(rows)
     inks = alt.Scale(domain=ROLES, range=[PALETTE[role] for role in ROLES])
     fill = alt.Fill("role:N", scale=inks, legend=None)
-    names = alt.Chart(rows.filter(pl.col("flow_kg_h") == flows[-1]))
+    ends = rows.filter(pl.col("flow_kg_h") == flows[-1])
+    names = alt.Chart(name_heights(ends, "loss", extent=_ROOM * top, height=_HEIGHT))
     return layered(
         [
             base.mark_area(opacity=0.15).encode(x=x, y="low:Q", y2="high:Q", fill=fill),
@@ -45,7 +48,7 @@ def loss_chart(result: CoolerFinding) -> alt.LayerChart:
                 x=x, y=y, color=role_color(), strokeDash=role_dash()
             ),
             names.mark_text(align="right", baseline="bottom", dx=-14, dy=-4).encode(
-                x=x, y=y, text="role:N", color=role_color()
+                x=x, y="at:Q", text="role:N", color=role_color()
             ),
         ],
         height=_HEIGHT,

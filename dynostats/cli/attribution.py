@@ -123,7 +123,7 @@ def _parts(found: Attribution, console: Console) -> Table:
     ]
     for (label, row), bar in zip((*rows, ("total", total)), bars, strict=True):
         numbers = (format_pct(v) for v in (row.effect_pct, row.low_pct, row.high_pct))
-        table.add_row(label, *numbers, f"{row.effect_kw:+.1f}", Text(_bar(bar, ends, ink=ink)))
+        table.add_row(label, *numbers, f"{row.effect_kw:+z.1f}", Text(_bar(bar, ends, ink=ink)))
     return table
 
 

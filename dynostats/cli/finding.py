@@ -95,7 +95,7 @@ def _numbers(result: Comparison) -> Iterator[str]:
     overall, pulls, noise = result.overall, result.pulls, result.noise
     yield (
         f"{format_pct(overall.effect_pct)}{_interval(overall.low_pct, overall.high_pct)}"
-        f", {overall.effect_kw:+.1f} kW: mean over the band, from {pulls.baseline} + "
+        f", {overall.effect_kw:+z.1f} kW: mean over the band, from {pulls.baseline} + "
         f"{pulls.candidate} pulls" + (f" ({pulls.excluded} excluded)" if pulls.excluded else "")
     )
     if overall.probability_gain_over_margin is not None:

@@ -337,6 +337,7 @@ class Warehouse:
         engine: str | None = None,
         band: tuple[float, float] | None = None,
         alpha: float = 0.05,
+        as_of: datetime | None = None,
     ) -> Explanation:
         """Split a difference: how much boost, charge temperature and mixture explain of it.
 
@@ -346,23 +347,27 @@ class Warehouse:
             engine: The engine; None when only one has both setups.
             band: First and last engine speed, rpm; None for all that every pull covers.
             alpha: One less the level of the intervals.
+            as_of: As in `compare`.
 
         Raises:
             WarehouseError: If a setup is not stored.
             AnalysisError: If the pulls cannot answer the question as it was put.
         """
         from dynostats.analysis.attribution import attribute
+        from dynostats.analysis.monitor import mark_eras
         from dynostats.analysis.question import Question
-        from dynostats.analysis.study import pulls_near
+        from dynostats.analysis.study import dyno_of, pulls_near
         from dynostats.api.attribution import Explanation, channel_curves
         from dynostats.api.conditions import gather_conditions
+        from dynostats.api.monitor import find_breaks
 
-        with self._reading() as store:
+        with self._reading(as_of) as store:
             pulls = store.pulls()
             name = choose_engine(pulls, baseline=baseline, candidate=candidate, engine=engine)
             question = Question(
                 engine=name, baseline=baseline, candidate=candidate, band=band, alpha=alpha
             )
+            pulls = mark_eras(pulls, find_breaks(store, pulls, dyno_of(pulls, question)))
             near = pulls_near(pulls, (question,))
             curves = channel_curves(store, near, engine=name)
             conditions = gather_conditions(
@@ -762,7 +767,13 @@ class Warehouse:
         )
 
     def report(
-        self, finding: Comparison, path: AnyPath, *, shop: Shop | None = None, command: str = ""
+        self,
+        finding: Comparison,
+        path: AnyPath,
+        *,
+        shop: Shop | None = None,
+        command: str = "",
+        as_of: datetime | None = None,
     ) -> Path:
         """Write a comparison as a self-contained HTML page.
 
@@ -771,6 +782,7 @@ class Warehouse:
             path: The HTML file.
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
+            as_of: The past time that the comparison was asked at; None for now.
 
         Raises:
             InputError: If the file cannot be written.
@@ -788,14 +800,17 @@ class Warehouse:
             warehouse=self.path.name,
             warehouse_hash=sha256("\n".join(hashes["sha256"]).encode()).hexdigest(),
             created=datetime.now(UTC).isoformat(timespec="milliseconds"),
+            as_of="" if as_of is None else as_of.astimezone(UTC).isoformat(),
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
-        split, refused = self._split_of(finding)
+        split, refused = self._split_of(finding, as_of)
         return write_report(
             finding, Path(path), split=split, refused=refused, shop=shop, provenance=provenance
         )
 
-    def _split_of(self, finding: Comparison) -> tuple[Explanation | None, str]:
+    def _split_of(
+        self, finding: Comparison, as_of: datetime | None
+    ) -> tuple[Explanation | None, str]:
         """Return why a comparison came out as it did, or why that cannot be told."""
         try:
             split = self.attribute(
@@ -804,6 +819,7 @@ class Warehouse:
                 engine=finding.engine,
                 band=finding.band,
                 alpha=finding.alpha,
+                as_of=as_of,
             )
         except AnalysisError as error:
             return None, f"The difference cannot be split by cause: {error.what}. {error.mend}"

@@ -12,6 +12,8 @@ from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from rich.console import Console
 
     from dynostats.analysis.repeatability import Repeatability
@@ -87,7 +89,9 @@ def compare(
     with open_warehouse(settings.warehouse) as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
         if report is not None:
-            warehouse.report(finding, report, shop=letterhead, command=_command_line(question))
+            command = _command_line(question)
+            as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
+            warehouse.report(finding, report, shop=letterhead, command=command, as_of=as_of)
     if settings.as_json:
         print_json(finding.to_dict())
         for warning in finding.warnings:

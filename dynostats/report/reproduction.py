@@ -111,7 +111,7 @@ def read_filed(path: Path) -> Filed:
             question=Question(**asked, band=(low, high)),
             result=parts["result"],
             version=str(origin["version"]),
-            as_of=datetime.fromisoformat(origin["created"]),
+            as_of=datetime.fromisoformat(origin.get("as_of") or origin["created"]),
             sources=tuple((str(file), str(sha256)) for file, sha256 in origin["sources"]),
         )
     except (AnalysisError, KeyError, TypeError, ValueError) as error:

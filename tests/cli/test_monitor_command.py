@@ -111,6 +111,9 @@ def test_setups_on_two_sides_of_a_calibration_are_not_compared(own):
     assert "the cell changed between all pulls of the one setup" in found["why"]
     assert any("The baseline was pulled before the calibration E1" in w for w in found["warnings"])
     assert found["overall"]["effect_pct"] == pytest.approx(apart["overall"]["effect_pct"])
+    split = own("attribute", *COMPARE[1:])
+    assert split.status == 1
+    assert "not of the setups alone" in split.json()["error"]["what"]
 
 
 def test_the_python_functions_are_the_commands(own_warehouse):

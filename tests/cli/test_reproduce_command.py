@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -57,6 +58,20 @@ def test_corrections_and_pulls_since_do_not_count(own, report, tmp_path, first_f
     ran = own("reproduce", report)
     assert ran.status == 0, ran.err
     assert ran.out.startswith("The same: ")
+
+
+def test_a_report_of_a_past_time_is_reproduced_as_of_that_time(own, tmp_path):
+    before = own(*COMPARE, "--json").json()
+    time.sleep(1.1)  # the option takes whole seconds
+    moment = f"{datetime.now():%Y-%m-%dT%H:%M:%S}"  # noqa: DTZ005 - the shop's clock
+    time.sleep(1.1)
+    own("exclude", "P7", "--why", "coolant was cold")
+    page = tmp_path / "past.html"
+    past = own(*COMPARE, "--as-of", moment, "--report", page, "--json").json()
+    assert past["overall"] == before["overall"]
+    assert own(*COMPARE, "--json").json()["overall"] != before["overall"]
+    assert "Warehouse as it stood on" in page.read_text("utf-8")
+    assert own("reproduce", page).status == 0
 
 
 def test_a_number_that_was_changed_on_the_page_is_named(own, report):

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from scipy.special import stdtridf
 
+from dynostats.analysis.advice import PARTED
 from dynostats.analysis.attribution.causes import BOOST, PLUMBING_SD, TEMPERATURE
 from dynostats.analysis.attribution.evidence import collect, learn
 from dynostats.analysis.attribution.exponents import Exponents, settle_exponents
@@ -66,6 +67,11 @@ def attribute(
         AnalysisError: As in `compare`.
     """
     study = find_study(pulls, question.engine, question.baseline, question.candidate)
+    if study.parted:
+        raise AnalysisError(
+            f"this difference is not of the setups alone: {PARTED}",
+            mend="Pull both setups again, in one session.",
+        )
     case = open_case((study,), (question,), curves, conditions or Conditions())
     footing, corrected = _as_measured(case)
     everything, own = case.cut(footing, question.band)

@@ -19,6 +19,7 @@ class Provenance:
         warehouse: Name of the warehouse file.
         warehouse_hash: Hash over the warehouse's sources; "" when there is no warehouse.
         created: When it was made, as ISO 8601 text.
+        as_of: Past time that the warehouse was read at, likewise; "" where it was read as it stood.
         sources: File name and SHA-256 of each pull's file.
     """
 
@@ -27,6 +28,7 @@ class Provenance:
     warehouse: str = ""
     warehouse_hash: str = ""
     created: str = ""
+    as_of: str = ""
     sources: tuple[tuple[str, str], ...] = ()
 
 
@@ -110,5 +112,6 @@ def provenance_rows(provenance: Provenance | None) -> tuple[tuple[str, str], ...
         ("Warehouse", provenance.warehouse),
         ("Hash of the warehouse", provenance.warehouse_hash),
         ("Made on", provenance.created),
+        ("Warehouse as it stood on", provenance.as_of),
     ]
     return tuple((name, value) for name, value in rows if value)

@@ -38,6 +38,16 @@ def first_warehouse(first_files, tmp_path_factory) -> Path:
     return path
 
 
+@pytest.fixture(scope="session")
+def demo_warehouse(tmp_path_factory) -> Path:
+    """A warehouse with the logs of datasets/demo; only to be read."""
+    path = tmp_path_factory.mktemp("demo") / "demo.duckdb"
+    with ds.open_warehouse(path) as warehouse:
+        report = warehouse.ingest(Path(__file__).parents[1] / "datasets" / "demo")
+    assert len(report.stored) == 53
+    return path
+
+
 @pytest.fixture
 def own_warehouse(first_warehouse, tmp_path) -> Path:
     """A copy of it to write into."""

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.similar import LikePulls
     from dynostats.api.state import DeclaredStudy
     from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
@@ -597,6 +598,54 @@ class Warehouse:
                 progress=progress,
             )
         return PastFindings.of(found)
+
+    def similar(
+        self,
+        pull: str,
+        *,
+        by: str = "shape",
+        channels: Sequence[str] | None = None,
+        band: tuple[float, float] | None = None,
+        least_overlap: float = 0.8,
+        engine: str | None = None,
+        dyno: str | None = None,
+        most: int = 10,
+    ) -> LikePulls:
+        """Find the accepted pulls most like one, and say whether they are as like as repeats.
+
+        Args:
+            pull: The pull that others are held against.
+            by: "shape" (torque, its level taken out), "level" (shape and level together),
+                "channels" (in pull-to-pull SDs), or "conditions" (air and start temperatures, in
+                SDs of all accepted pulls).
+            channels: Channels compared; None for none, or, by channels, for the usual ones.
+            band: First and last engine speed, rpm; None for what the pull covers.
+            least_overlap: Share of those speeds that another pull must cover, above 0 to 1.
+            engine: Only pulls of this engine.
+            dyno: Only pulls on this dyno.
+            most: How many are listed.
+
+        Raises:
+            WarehouseError: There is no such pull, engine, dyno or channel.
+            InputError: An option is out of its range.
+            AnalysisError: The pull has no torque, nothing overlaps it enough, or the noise of the
+                channels is not known.
+        """
+        from dynostats.api.similar import LikePulls, gather_similar
+
+        with self._reading() as store:
+            found = gather_similar(
+                store,
+                pull,
+                by=by,
+                channels=channels,
+                band=band,
+                least_overlap=least_overlap,
+                engine=engine,
+                dyno=dyno,
+                most=most,
+            )
+        return LikePulls.of(found)
 
     def event(
         self,

@@ -23,6 +23,7 @@ from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
 from dynostats.cli.regression import regress
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
+from dynostats.cli.similar import similar
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
 from dynostats.cli.watching import watch
@@ -94,6 +95,7 @@ for command in (
     watch,
     envelope,
     history,
+    similar,
     monitor,
     event,
     exclude,

@@ -42,6 +42,9 @@ VALUES: dict[str, object] = {
     "family": "mule",
     "low": 2000.0,
     "high": 3950.0,
+    "pull": "P1",
+    "channels": ["manifold_pressure", "charge_temperature"],
+    "sds": [1.0, 1.0],
 }
 
 

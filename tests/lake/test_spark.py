@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 from pysail.spark import SparkConnectServer
 from test_lake import BY, equal
@@ -14,7 +16,10 @@ from dynostats.warehouse.spark import spark_statement
 
 @pytest.fixture(scope="module")
 def url():
-    """Where a Spark Connect server answers."""
+    """Where a Spark Connect server answers: one of pysail, or the one named (on_real_spark.sh)."""
+    if named := os.environ.get("DYNOSTATS_SPARK"):
+        yield named
+        return
     server = SparkConnectServer()
     server.start(background=True)
     yield f"sc://localhost:{server.listening_address[1]}"

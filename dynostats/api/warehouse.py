@@ -15,7 +15,7 @@ from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self, Unpack
+from typing import TYPE_CHECKING, Literal, Self, Unpack
 
 import polars as pl
 
@@ -28,6 +28,7 @@ from dynostats.warehouse import (
     Verification,
     backup,
     export,
+    export_lake,
     open_store,
     restore,
     verify,
@@ -971,14 +972,23 @@ class Warehouse:
         backup(self.path, Path(file))
         return Path(file)
 
-    def export(self, folder: AnyPath) -> Path:
+    def export(self, folder: AnyPath, *, layout: Literal["tables", "lake"] = "tables") -> Path:
         """Write everything as open files into a new or empty folder.
 
+        Args:
+            folder: The folder.
+            layout: "tables" for one file a table, and the original files; "lake" for pulls and
+                curves as partitioned Parquet, into a folder that may hold those of other
+                warehouses already (`dynostats.open_lake` reads it).
+
         Raises:
-            InputError: If the folder holds anything.
+            InputError: If the folder holds anything else, or this warehouse already.
             WarehouseError: If the files cannot be written.
         """
-        export(self.path, Path(folder))
+        write = {"tables": export, "lake": export_lake}.get(layout)
+        if write is None:
+            raise InputError(f"the layout is '{layout}'; it must be tables or lake", where="layout")
+        write(self.path, Path(folder))
         return Path(folder)
 
     def restore(self, folder: AnyPath) -> Path:

@@ -39,22 +39,23 @@ def build_standing(result: Comparison) -> Standing:
     return Standing(
         method=(
             (
-                "Each pull's rising, full-load sweep is put on a common grid of engine speeds, the "
-                "same way for every pull. Setups are compared as ratios (on the log scale): noise "
-                "grows with torque, and a ratio is what “percent more” means. At a given engine speed "
-                "power and torque differ by the same percentage."
+                "Each pull's rising, full-load sweep is put on a common grid of engine speeds, "
+                "the same way for every pull. Setups are compared as ratios (on the log scale):"
+                " noise grows with torque, and a ratio is what “percent more” means. At a given"
+                " engine speed power and torque differ by the same percentage."
             ),
             (
-                "The difference is judged against two layers of noise: what changes from one pull to "
-                "the next in one session, and what changes from one session to the next. Pulls of one "
-                "session share that session's conditions, so more pulls in it do not replace another "
-                "session."
+                "The difference is judged against two layers of noise: what changes from one "
+                "pull to the next in one session, and what changes from one session to the "
+                "next. Pulls of one session share that session's conditions, so more pulls in "
+                "it do not replace another session."
             ),
             (
-                "The band is built so that the true curve lies inside it at every speed at once, "
-                f"{level} of the time. “Gain” is said only where the whole band lies above zero, "
-                f"“loss” where it lies below; “no change that matters” where it lies inside {margin}; "
-                "everything else is “undecided”, which is not the same as “no change”."
+                "The band is built so that the true curve lies inside it at every speed at "
+                f"once, {level} of the time. “Gain” is said only where the whole band lies above"
+                " zero, “loss” where it lies below; “no change that matters” where it lies "
+                f"inside {margin}; everything else is “undecided”, which is not the same as “no "
+                "change”."
             ),
         ),
         relabelling=(
@@ -93,12 +94,12 @@ def build_standing(result: Comparison) -> Standing:
                 "them is not in it."
             ),
             (
-                "“Undecided” means that these pulls cannot tell. It does not mean that the setups are "
-                "equal."
+                "“Undecided” means that these pulls cannot tell. It does not mean that the "
+                "setups are equal."
             ),
             (
-                "Full-load sweeps on a dynamometer are not driving: part load, response, durability "
-                "and emissions were not looked at."
+                "Full-load sweeps on a dynamometer are not driving: part load, response, "
+                "durability and emissions were not looked at."
             ),
         ),
         care=(
@@ -115,13 +116,14 @@ _CAUTIONS = (
         occasion="In the test cell",
         lines=(
             (
-                "An engine at full load can throw parts, burn and poison. Nobody stands beside the "
-                "engine or in the plane of shafts, clutches and rollers while it runs; guards are on, "
-                "the emergency stop has been tried."
+                "An engine at full load can throw parts, burn and poison. Nobody stands beside "
+                "the engine or in the plane of shafts, clutches and rollers while it runs; "
+                "guards are on, the emergency stop has been tried."
             ),
             (
                 "Exhaust extraction and a carbon-monoxide alarm are running; fuel lines are "
-                "leak-tested; the right extinguisher is within reach; hearing and eyes are protected."
+                "leak-tested; the right extinguisher is within reach; hearing and eyes are "
+                "protected."
             ),
             (
                 "Stop the pull for knock, a lean or rising mixture reading, low oil pressure, or a "
@@ -134,12 +136,12 @@ _CAUTIONS = (
         occasion="First running in a vehicle",
         lines=(
             (
-                "Check fuel, oil, coolant and exhaust joints for leaks cold and after the first heat; "
-                "check fasteners again after the first heat cycle."
+                "Check fuel, oil, coolant and exhaust joints for leaks cold and after the first"
+                " heat; check fasteners again after the first heat cycle."
             ),
             (
-                "Start at part load, watch mixture, temperatures and pressures, and go to full load "
-                "only off the public road, where that is permitted and safe."
+                "Start at part load, watch mixture, temperatures and pressures, and go to full "
+                "load only off the public road, where that is permitted and safe."
             ),
             (
                 "A change to intake, exhaust, fuel or control may need approval before the vehicle "

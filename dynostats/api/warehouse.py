@@ -820,25 +820,30 @@ class Warehouse:
         self,
         finding: Comparison,
         path: AnyPath,
-        *,
+        *others: AnyPath,
         shop: Shop | None = None,
         command: str = "",
         as_of: datetime | None = None,
     ) -> Path:
-        """Write a comparison as a self-contained HTML page.
+        """Write a comparison as a self-contained HTML page, as a PDF, or as Markdown.
 
         Args:
             finding: The comparison.
-            path: The HTML file.
+            path: The file; it ends in .html, .pdf or .md.
+            *others: The same in other forms.
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
             as_of: The past time that the comparison was asked at; None for now.
 
         Raises:
-            InputError: If the file cannot be written.
+            InputError: If a file's name ends otherwise, or it cannot be written.
         """
         from dynostats import __version__
-        from dynostats.report import Provenance, write_report
+        from dynostats.report import Provenance, form_of, write_report
+
+        paths = [Path(one) for one in (path, *others)]
+        for one in paths:
+            form_of(one)
 
         with self._reading() as store:
             pulls = store.pulls()
@@ -854,9 +859,29 @@ class Warehouse:
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         split, refused = self._split_of(finding, as_of)
-        return write_report(
-            finding, Path(path), split=split, refused=refused, shop=shop, provenance=provenance
-        )
+        for one in paths:
+            write_report(
+                finding, one, split=split, refused=refused, shop=shop, provenance=provenance
+            )
+        return paths[0]
+
+    def charts(
+        self, finding: Comparison, folder: AnyPath, *, as_of: datetime | None = None
+    ) -> list[Path]:
+        """Write every chart of a comparison's report as SVG and PNG, and return the files.
+
+        Args:
+            finding: The comparison.
+            folder: Where they go; made if missing.
+            as_of: The past time that the comparison was asked at; None for now.
+
+        Raises:
+            InputError: If a file cannot be written.
+        """
+        from dynostats.report import write_chart_files
+
+        split, _ = self._split_of(finding, as_of)
+        return write_chart_files(finding, Path(folder), split=split)
 
     def _split_of(
         self, finding: Comparison, as_of: datetime | None

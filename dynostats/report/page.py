@@ -1,12 +1,14 @@
-"""The page put together: view, pictures, style and scripts into one HTML file."""
+"""The report put together: one view, printed as an HTML page, as Markdown, or as a PDF."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict
 from pathlib import Path
+from typing import Final, Literal
+from urllib.parse import quote
 
 import jinja2
 from markupsafe import Markup
@@ -15,10 +17,22 @@ from dynostats.analysis.attribution import Attribution
 from dynostats.analysis.comparison import Comparison
 from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
+from dynostats.report.chart_files import file_name, write_charts
 from dynostats.report.numbers import UNITS, other_units
-from dynostats.report.pictures import draw, json_for_html, runtime
+from dynostats.report.pictures import chart_specs, draw, json_for_html, runtime
+from dynostats.report.printed import render_pdf
 from dynostats.report.shop import Shop
-from dynostats.report.view import Provenance, build_view
+from dynostats.report.view import Provenance, View, build_view
+
+Form = Literal["html", "pdf", "md"]
+
+_FORMS: Final[dict[str, Form]] = {
+    "": "html",
+    ".html": "html",
+    ".htm": "html",
+    ".pdf": "pdf",
+    ".md": "md",
+}
 
 
 def _is_html(template: str | None) -> bool:
@@ -61,6 +75,12 @@ def render_report(
         provenance: Where it comes from; None leaves that section out.
     """
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
+    return _html(view, result, split, provenance)
+
+
+def _html(
+    view: View, result: Comparison, split: Attribution | None, provenance: Provenance | None
+) -> str:
     pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
     return _TEMPLATES.get_template("report.html.j2").render(
@@ -87,13 +107,65 @@ def write_report(
     shop: Shop | None = None,
     provenance: Provenance | None = None,
 ) -> Path:
-    """Write the report and return its path.
+    """Write the report in the form that the file's name asks for, and return its path.
+
+    Markdown gets a folder of charts beside it, named after it.
+
+    Args:
+        result: The comparison.
+        path: The file; it ends in .html, .pdf or .md, or in nothing for HTML.
+        split: Why it changed; None leaves that section out.
+        refused: Why there is no split, in a sentence, to be told in its place.
+        shop: What the shop adds; None for a report without a shop.
+        provenance: Where it comes from; None leaves that section out.
 
     Raises:
-        InputError: When the file cannot be written.
+        InputError: When the name ends otherwise, or a file cannot be written.
     """
-    page = render_report(result, split=split, refused=refused, shop=shop, provenance=provenance)
-    return write_page(page, path)
+    view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
+    match form_of(path):
+        case "html":
+            return write_page(_html(view, result, split, provenance), path)
+        case "pdf":
+            attached = {"finding.json": result.to_dict()}
+            return write_page(render_pdf(view, chart_specs(result, split), attached), path)
+        case "md":
+            folder = path.with_name(f"{path.stem}_charts")
+            files = write_charts(
+                chart_specs(result, split), view.captions, folder, suffixes=(".svg",)
+            )
+            files += _write_photographs(view, folder)
+            return write_page(_markdown(view, {one.name for one in files}, folder.name), path)
+
+
+def write_chart_files(
+    result: Comparison, folder: Path, *, split: Attribution | None = None
+) -> list[Path]:
+    """Write every chart of the report as SVG and PNG, and return the files.
+
+    Args:
+        result: The comparison.
+        folder: Where they go; made if missing.
+        split: Why it changed; None leaves its charts out.
+
+    Raises:
+        InputError: When a file cannot be written.
+    """
+    view = build_view(result, split=split, refused="", shop=None, provenance=None)
+    return write_charts(chart_specs(result, split), view.captions, folder)
+
+
+def form_of(path: Path) -> Form:
+    """Return the form that a report's name asks for.
+
+    Raises:
+        InputError: When it asks for none that there is.
+    """
+    form = _FORMS.get(path.suffix.lower())
+    if form is None:
+        msg = f"a report cannot be written as {path.suffix}"
+        raise InputError(msg, where=str(path), mend="End its name in .html, .pdf or .md.")
+    return form
 
 
 def render_static(template: str, **parts: object) -> str:
@@ -111,7 +183,7 @@ def render_static(template: str, **parts: object) -> str:
     )
 
 
-def write_page(page: str, path: Path) -> Path:
+def write_page(page: str | bytes, path: Path) -> Path:
     """Write a page and return its path.
 
     Raises:
@@ -119,7 +191,7 @@ def write_page(page: str, path: Path) -> Path:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(page, encoding="utf-8")
+        path.write_bytes(page.encode() if isinstance(page, str) else page)
     except OSError as error:
         msg = f"the report cannot be written ({error.strerror})"
         mend = "Choose a folder you may write to, with --report."
@@ -137,7 +209,25 @@ def render_markdown(
 ) -> str:
     """Return the same content as Markdown, without pictures."""
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
-    return _TEMPLATES.get_template("report.md.j2").render(view=view)
+    return _markdown(view, set(), "")
+
+
+def _markdown(view: View, files: Collection[str], folder: str) -> str:
+    """Return the view as Markdown; a chart among the files of the folder is shown."""
+    names = {name: file_name(name, ".svg") for name in view.captions}
+    shown = {name: f"{quote(folder)}/{file}" for name, file in names.items() if file in files}
+    photographs = sorted(f"{quote(folder)}/{file}" for file in files if "photograph" in file)
+    return _TEMPLATES.get_template("report.md.j2").render(
+        view=view, pictures=shown, photographs=photographs
+    )
+
+
+def _write_photographs(view: View, folder: Path) -> list[Path]:
+    photographs = () if view.shop is None else view.shop.photographs
+    return [
+        write_page(image.data, folder / f"photograph_{at:02d}{image.suffix}")
+        for at, image in enumerate(photographs, start=1)
+    ]
 
 
 def _style() -> str:

@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
     from dynostats.report.reproduction import Reproduction
+    from dynostats.units import System
 
 AnyPath = str | os.PathLike[str]
 
@@ -774,6 +775,7 @@ class Warehouse:
         shop: Shop | None = None,
         command: str = "",
         as_of: datetime | None = None,
+        units: System = "si",
     ) -> Path:
         """Write a comparison as a self-contained HTML page.
 
@@ -783,6 +785,7 @@ class Warehouse:
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
             as_of: The past time that the comparison was asked at; None for now.
+            units: Units the page opens in, "si" or "us"; it can switch by itself.
 
         Raises:
             InputError: If the file cannot be written.
@@ -805,7 +808,13 @@ class Warehouse:
         )
         split, refused = self._split_of(finding, as_of)
         return write_report(
-            finding, Path(path), split=split, refused=refused, shop=shop, provenance=provenance
+            finding,
+            Path(path),
+            split=split,
+            refused=refused,
+            shop=shop,
+            provenance=provenance,
+            units=units,
         )
 
     def _split_of(

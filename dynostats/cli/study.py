@@ -91,7 +91,14 @@ def compare(
         if report is not None:
             command = _command_line(question)
             as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
-            warehouse.report(finding, report, shop=letterhead, command=command, as_of=as_of)
+            warehouse.report(
+                finding,
+                report,
+                shop=letterhead,
+                command=command,
+                as_of=as_of,
+                units=settings.units,
+            )
     if settings.as_json:
         print_json(finding.to_dict())
         for warning in finding.warnings:

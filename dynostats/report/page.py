@@ -19,6 +19,7 @@ from dynostats.report.numbers import UNITS, other_units
 from dynostats.report.pictures import draw, json_for_html, runtime
 from dynostats.report.shop import Shop
 from dynostats.report.view import Provenance, build_view
+from dynostats.units import System
 
 
 def _is_html(template: str | None) -> bool:
@@ -50,6 +51,7 @@ def render_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> str:
     """Return the report as one HTML page that loads nothing from anywhere.
 
@@ -59,6 +61,7 @@ def render_report(
         refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a page without a shop.
         provenance: Where it comes from; None leaves that section out.
+        units: Units that its switch stands at when it is opened.
     """
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
     pictures = draw(result, split)
@@ -71,7 +74,7 @@ def render_report(
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
-        units_json=Markup(json_for_html({"stored": UNITS, "other": other_units()})),  # noqa: S704
+        units_json=Markup(json_for_html(_units(units))),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704
         policy=_policy(scripts),
@@ -86,13 +89,16 @@ def write_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> Path:
     """Write the report and return its path.
 
     Raises:
         InputError: When the file cannot be written.
     """
-    page = render_report(result, split=split, refused=refused, shop=shop, provenance=provenance)
+    page = render_report(
+        result, split=split, refused=refused, shop=shop, provenance=provenance, units=units
+    )
     return write_page(page, path)
 
 
@@ -138,6 +144,12 @@ def render_markdown(
     """Return the same content as Markdown, without pictures."""
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
     return _TEMPLATES.get_template("report.md.j2").render(view=view)
+
+
+def _units(system: System) -> dict[str, object]:
+    """Return the names and factors of the page's unit switch, and where it stands at first."""
+    opened = "other" if system == "us" else "stored"
+    return {"stored": UNITS, "other": other_units(), "opened": opened}
 
 
 def _style() -> str:

@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
     from dynostats.report.reproduction import Reproduction
+    from dynostats.units import System
 
 AnyPath = str | os.PathLike[str]
 
@@ -824,6 +825,7 @@ class Warehouse:
         shop: Shop | None = None,
         command: str = "",
         as_of: datetime | None = None,
+        units: System = "si",
     ) -> Path:
         """Write a comparison as a self-contained HTML page, as a PDF, or as Markdown.
 
@@ -834,6 +836,7 @@ class Warehouse:
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
             as_of: The past time that the comparison was asked at; None for now.
+            units: Units the page opens in, "si" or "us"; it can switch by itself.
 
         Raises:
             InputError: If a file's name ends otherwise, or it cannot be written.
@@ -861,7 +864,13 @@ class Warehouse:
         split, refused = self._split_of(finding, as_of)
         for one in paths:
             write_report(
-                finding, one, split=split, refused=refused, shop=shop, provenance=provenance
+                finding,
+                one,
+                split=split,
+                refused=refused,
+                shop=shop,
+                provenance=provenance,
+                units=units,
             )
         return paths[0]
 

@@ -22,7 +22,7 @@ from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
 from dynostats.cli.regression import regress
-from dynostats.cli.settings import Settings, debug_option, warehouse_option
+from dynostats.cli.settings import Settings, debug_option, units_option, warehouse_option
 from dynostats.cli.similar import similar
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.study import compare, repeatability
@@ -56,6 +56,7 @@ class InOrderOfUse(click.Group):
 
 @click.group(cls=InOrderOfUse, context_settings={"help_option_names": ["-h", "--help"]})
 @warehouse_option(hidden=False)
+@units_option(hidden=False)
 @debug_option(hidden=False)
 @click.option(
     "--version",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
 
@@ -176,7 +176,7 @@ def _noticed(report: IngestReport) -> list[tuple[str, str]]:
                 found.setdefault(finding.message, []).append(name)
     for pull, why in report.left_out.items():
         found.setdefault(f"left out of the analyses now: {why}", []).append(pull)
-    lines = [(_some(names), message) for message, names in found.items()]
+    lines = [(_some(names), say(message)) for message, names in found.items()]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:
         lines.append((f"{len(report.skipped) - SHOWN_NAMES} more", "skipped; --json names them"))

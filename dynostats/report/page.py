@@ -23,6 +23,7 @@ from dynostats.report.pictures import chart_specs, draw, json_for_html, runtime
 from dynostats.report.printed import render_pdf
 from dynostats.report.shop import Shop
 from dynostats.report.view import Provenance, View, build_view
+from dynostats.units import System
 
 Form = Literal["html", "pdf", "md"]
 
@@ -64,6 +65,7 @@ def render_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> str:
     """Return the report as one HTML page that loads nothing from anywhere.
 
@@ -73,13 +75,18 @@ def render_report(
         refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a page without a shop.
         provenance: Where it comes from; None leaves that section out.
+        units: Units that the page's switch stands at when it is opened.
     """
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
-    return _html(view, result, split, provenance)
+    return _html(view, result, split, provenance, units)
 
 
 def _html(
-    view: View, result: Comparison, split: Attribution | None, provenance: Provenance | None
+    view: View,
+    result: Comparison,
+    split: Attribution | None,
+    provenance: Provenance | None,
+    units: System,
 ) -> str:
     pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
@@ -91,7 +98,7 @@ def _html(
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
-        units_json=Markup(json_for_html({"stored": UNITS, "other": other_units()})),  # noqa: S704
+        units_json=Markup(json_for_html(_units(units))),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704
         policy=_policy(scripts),
@@ -106,6 +113,7 @@ def write_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> Path:
     """Write the report in the form that the file's name asks for, and return its path.
 
@@ -118,6 +126,7 @@ def write_report(
         refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a report without a shop.
         provenance: Where it comes from; None leaves that section out.
+        units: Units that a page opens in; PDF and Markdown keep the stored ones.
 
     Raises:
         InputError: When the name ends otherwise, or a file cannot be written.
@@ -125,7 +134,7 @@ def write_report(
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
     match form_of(path):
         case "html":
-            return write_page(_html(view, result, split, provenance), path)
+            return write_page(_html(view, result, split, provenance, units), path)
         case "pdf":
             attached = {"finding.json": result.to_dict()}
             return write_page(render_pdf(view, chart_specs(result, split), attached), path)
@@ -228,6 +237,12 @@ def _write_photographs(view: View, folder: Path) -> list[Path]:
         write_page(image.data, folder / f"photograph_{at:02d}{image.suffix}")
         for at, image in enumerate(photographs, start=1)
     ]
+
+
+def _units(system: System) -> dict[str, object]:
+    """Return the names and factors of the page's unit switch, and where it stands at first."""
+    opened = "other" if system == "us" else "stored"
+    return {"stored": UNITS, "other": other_units(), "opened": opened}
 
 
 def _style() -> str:

@@ -231,6 +231,7 @@
       drawAll();
     });
   }
+  document.querySelector(`input[name=units][value=${units.opened}]`).click();
   moveWindow();
   drawAll().then(() => { document.documentElement.dataset.ready = "yes"; });
 })();

@@ -75,19 +75,19 @@ def test_two_wrong_labels_do_not_hide_each_other(wrong):
     assert told(judge(*shop(wrong=wrong))) == expected
 
 
-@pytest.mark.parametrize("seed", [7, 8])
-def test_lines_put_on_each_other_are_found_where_one_wrong_line_would_not_be(seed):
+@pytest.mark.parametrize(("seed", "size"), [(7, 0.25), (11, 0.2), (20, 0.2)])
+def test_lines_put_on_each_other_are_found_where_one_wrong_line_would_not_be(seed, size):
     swapped = [(1, 1), (1, 2)]
-    judgement = judge(*shop(wrong=swapped, size=0.25, seed=seed))
+    judgement = judge(*shop(wrong=swapped, size=size, seed=seed))
     names = {f"mill{session}-{order}" for session, order in swapped}
     assert told(judgement) == {(name, "label_other_setup") for name in names}
     for finding in judgement.findings:
         (partner,) = names - {finding.pull}
         assert f"Those of {partner} look like" in finding.message
         assert "stand on each other's line" in finding.message
-    alone = [judge(*shop(wrong=[place], size=0.25, seed=seed)) for place in swapped]
+    alone = [judge(*shop(wrong=[place], size=size, seed=seed)) for place in swapped]
     assert [] in [list(one.findings) for one in alone]
-    assert told(judge(*shop(size=0.25, seed=seed))) == set()
+    assert told(judge(*shop(size=size, seed=seed))) == set()
 
 
 def test_one_wrong_line_is_not_told_as_an_exchange():

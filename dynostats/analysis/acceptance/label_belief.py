@@ -27,7 +27,7 @@ ALL_DAY = 0.25
 # A label is called into question when it is more likely wrong than right; from the smaller
 # probability on it is worth a look.
 QUESTIONED = 0.5
-WORTH_A_LOOK = 0.3
+WORTH_A_LOOK = 0.25
 # Two pulls are looked at together when, one by one, the odds that each is the other's setup come to
 # more than this (log): of pairs that turn out exchanged hardly one has less.
 PAIR_SCREEN = 0.0

@@ -19,11 +19,13 @@ from dynostats.warehouse.records import (
     StoredLabels,
     label_text,
 )
+from dynostats.warehouse.scanning import ArrowRows, rows_asked, scan
 from dynostats.warehouse.store import Store, open_store
 from dynostats.warehouse.sums import RowSums
 
 __all__ = [
     "KINDS",
+    "ArrowRows",
     "Correction",
     "Fault",
     "LabelValue",
@@ -44,5 +46,7 @@ __all__ = [
     "open_store",
     "query_names",
     "restore",
+    "rows_asked",
+    "scan",
     "verify",
 ]

@@ -24,6 +24,7 @@ from dynostats.api.names import choose_engine, require_distinct, require_name
 from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import (
+    ArrowRows,
     Store,
     Verification,
     backup,
@@ -31,6 +32,8 @@ from dynostats.warehouse import (
     export_lake,
     open_store,
     restore,
+    rows_asked,
+    scan,
     verify,
 )
 from dynostats.warehouse.named import Value
@@ -987,6 +990,42 @@ class Warehouse:
         with self._reading() as store:
             store.query_to(Path(out), text, values)
         return Path(out)
+
+    def scan(self, name: str, **values: Value) -> pl.LazyFrame:
+        """Return a table or a named query as a lazy polars frame.
+
+        Columns and filters of its plan are pushed into the warehouse: what is not asked for is not
+        read. The file is opened when the frame is collected, and only for that long. Needs pyarrow
+        (`pip install 'dynostats[arrow]'`).
+
+        Args:
+            name: "pulls", "curves" or "samples" (each with the labels of its pulls), or a query.
+            **values: The query's parameters.
+
+        Raises:
+            InputError: There is nothing of that name, or pyarrow is not installed.
+            WarehouseError: There is no warehouse, or another program holds it.
+
+        Example:
+            wh.scan("curves").filter(pl.col("setup") == "standard").select("rpm", "torque")
+        """
+        return scan(self.path, rows_asked(name, values))
+
+    def arrow(
+        self, name: str, *, columns: Sequence[str] | None = None, **values: Value
+    ) -> ArrowRows:
+        """Return a table or a named query for anything that reads Arrow streams.
+
+        Args:
+            name: As in `scan`.
+            columns: Columns wanted; None for all.
+            **values: The query's parameters.
+
+        Raises:
+            InputError: There is nothing of that name.
+        """
+        wanted = None if columns is None else tuple(columns)
+        return ArrowRows(path=self.path, asked=rows_asked(name, values), columns=wanted)
 
     def verify(self) -> Verification:
         """Check that everything stored is whole, and say what is not.

@@ -20,11 +20,13 @@ from dynostats.warehouse.records import (
     StoredLabels,
     label_text,
 )
+from dynostats.warehouse.scanning import ArrowRows, rows_asked, scan
 from dynostats.warehouse.store import Store, open_store
 from dynostats.warehouse.sums import RowSums
 
 __all__ = [
     "KINDS",
+    "ArrowRows",
     "Correction",
     "Fault",
     "LabelValue",
@@ -46,5 +48,7 @@ __all__ = [
     "open_store",
     "query_names",
     "restore",
+    "rows_asked",
+    "scan",
     "verify",
 ]

@@ -24,6 +24,7 @@ from dynostats.cli.planning import plan
 from dynostats.cli.regression import regress
 from dynostats.cli.settings import Settings, debug_option, warehouse_option
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
+from dynostats.cli.studies import studies
 from dynostats.cli.study import compare, repeatability
 from dynostats.cli.watching import watch
 from dynostats.errors import DynostatsError
@@ -93,6 +94,7 @@ for command in (
     plan,
     watch,
     envelope,
+    studies,
     history,
     monitor,
     event,

@@ -168,17 +168,21 @@ def form_of(path: Path) -> Form:
     return form
 
 
-def render_static(template: str, **parts: object) -> str:
-    """Return a page without scripts, in the style of the report.
+def render_static(template: str, *, script: str = "", **parts: object) -> str:
+    """Return a page without charts that live, in the style of the report.
 
     Args:
-        template: File name of the template; it prints `style` and `policy`.
+        template: File name of the template; it prints `style`, `policy` and `script`.
+        script: File name of the only script; "" for a page without.
         **parts: What else it prints, escaped unless marked safe.
     """
-    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'"
+    source = _source(script) if script else ""
+    allowed = f"script-src 'sha256-{_digest(source)}'; " if script else ""
+    policy = f"default-src 'none'; {allowed}style-src 'unsafe-inline'; img-src data:"
     return _TEMPLATES.get_template(template).render(
         style=Markup(_style()),  # noqa: S704 - our own style sheet
-        policy=policy,
+        script=Markup(source),  # noqa: S704 - our own script
+        policy=f"{policy}; base-uri 'none'",
         **parts,
     )
 

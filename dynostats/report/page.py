@@ -18,7 +18,7 @@ from dynostats.analysis.comparison import Comparison
 from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
 from dynostats.report.chart_files import file_name, write_charts
-from dynostats.report.numbers import UNITS, other_units
+from dynostats.report.numbers import Kind, unit_choices
 from dynostats.report.pictures import chart_specs, draw, json_for_html, runtime
 from dynostats.report.printed import render_pdf
 from dynostats.report.shop import Shop
@@ -83,6 +83,8 @@ def _html(
 ) -> str:
     pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
+    units = unit_choices()
+    units_plain = {kind: [asdict(one) for one in choices] for kind, choices in units.items()}
     return _TEMPLATES.get_template("report.html.j2").render(
         view=view,
         # What is marked safe here is made by this package: the charts' markup (user text in it
@@ -91,11 +93,22 @@ def _html(
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
-        units_json=Markup(json_for_html({"stored": UNITS, "other": other_units()})),  # noqa: S704
+        units=units,
+        kinds=_kinds(view),
+        units_json=Markup(json_for_html(units_plain)),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704
         policy=_policy(scripts),
     )
+
+
+def _kinds(view: View) -> set[Kind]:
+    """Return the kinds of quantity that stand on the page and can be shown in another unit."""
+    why = view.causes
+    beside = () if why is None else (why.cooler, why.fuel)
+    rows = [row for one in beside if one is not None for row in (*one.figures, *one.further)]
+    always: set[Kind] = {"kw", "nm"}
+    return always | {row.kind for row in rows if row.kind is not None}
 
 
 def write_report(

@@ -107,8 +107,9 @@ def _kinds(view: View) -> set[Kind]:
     why = view.causes
     beside = () if why is None else (why.cooler, why.fuel)
     rows = [row for one in beside if one is not None for row in (*one.figures, *one.further)]
-    always: set[Kind] = {"kw", "nm"}
-    return always | {row.kind for row in rows if row.kind is not None}
+    kinds: set[Kind] = {"kw", "nm"}
+    kinds.update(row.kind for row in rows if row.kind is not None)
+    return kinds
 
 
 def write_report(

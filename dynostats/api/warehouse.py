@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.monitor import Monitoring
     from dynostats.analysis.planning.declaration import Declaration
     from dynostats.analysis.regression.result import Errors, Regression
+    from dynostats.analysis.study_list import StudyList
     from dynostats.analysis.synthesis import History
     from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
@@ -776,6 +777,47 @@ class Warehouse:
 
         return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
 
+    def studies(
+        self,
+        *,
+        engine: str | None = None,
+        margin: float = 0.5,
+        correction: str | None = None,
+        alpha: float = 0.05,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> StudyList:
+        """Judge every study of the warehouse by itself, as `compare` does; the latest first.
+
+        A study is a declared question (asked as it was declared), a setup that says which other
+        one it was changed from, or any two setups of an engine that met in a session.
+
+        Args:
+            engine: Only this engine.
+            margin: Smallest change that matters, percent.
+            correction: As in `compare`.
+            alpha: As in `compare`.
+            progress: Told after each study how many of how many are done.
+
+        Raises:
+            WarehouseError: The engine is not stored.
+            AnalysisError: No study is stored in that scope.
+        """
+        from dynostats.api.studies import gather_studies
+
+        def ask(question: Mapping[str, object]) -> Comparison:
+            return self.compare(**question)  # pyright: ignore[reportArgumentType]
+
+        with self._reading() as store:
+            if engine is not None:
+                require_name(engine, store.pulls()["engine"].unique().to_list(), kind="engine")
+            return gather_studies(
+                store,
+                ask,
+                engine=engine,
+                settings={"margin": margin, "correction": correction, "alpha": alpha},
+                progress=progress,
+            )
+
     def study(self, number: int | None = None) -> DeclaredStudy:
         """Return where a declared study stands: pulls, looks, outlook; nothing is stored.
 
@@ -956,6 +998,45 @@ class Warehouse:
         from dynostats.report.history import write_history
 
         return write_history(finding, Path(path), provenance=self._provenance(command))
+
+    def report_studies(
+        self,
+        found: StudyList,
+        path: AnyPath,
+        *,
+        each: AnyPath | None = None,
+        shop: Shop | None = None,
+        command: str = "",
+    ) -> Path:
+        """Write all studies as one page with a search, linked to the reports there are.
+
+        Args:
+            found: The studies.
+            path: The HTML file.
+            each: A folder for a report of each study, written now; None to link those that lie
+                beside the page already.
+            shop: What the shop adds.
+            command: The command line that makes the page again.
+
+        Raises:
+            InputError: If a file cannot be written.
+        """
+        from dynostats.api.studies import report_name
+        from dynostats.report.studies import find_reports, write_studies
+
+        if each is not None:
+            for number, one in enumerate(found.studies, start=1):
+                if one.finding is not None:
+                    file = Path(each) / report_name(one, number)
+                    self.report(one.finding, file, shop=shop)
+        folder = Path(path).parent if each is None else Path(each)
+        return write_studies(
+            found,
+            Path(path),
+            reports=find_reports(folder),
+            shop=shop,
+            provenance=self._provenance(command),
+        )
 
     def _provenance(self, command: str) -> Provenance:
         """Return where a page comes from: this program, this warehouse as it stands."""

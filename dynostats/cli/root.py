@@ -25,6 +25,7 @@ from dynostats.cli.regression import regress
 from dynostats.cli.settings import Settings, debug_option, units_option, warehouse_option
 from dynostats.cli.similar import similar
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
+from dynostats.cli.studies import studies
 from dynostats.cli.study import compare, repeatability
 from dynostats.cli.watching import watch
 from dynostats.errors import DynostatsError
@@ -95,6 +96,7 @@ for command in (
     plan,
     watch,
     envelope,
+    studies,
     history,
     similar,
     monitor,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dynostats.analysis.channel_change import Measured, Value
-from dynostats.report.numbers import decimal
+from dynostats.report.numbers import Kind, Quantity, decimal
 from dynostats.units import Shown, System, shown_unit
 
 # Decimals by unit.
@@ -22,15 +22,38 @@ _DIGITS: Final = {
 }
 
 
+# Kind of each unit that a page can switch, and what follows it in the head.
+_KINDS: Final[dict[str, Kind]] = {"kPa": "kpa", "K": "k", "K a pull": "k"}
+
+Bounded = tuple[Quantity, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureRow:
-    """One measured quantity, in words and figures."""
+    """One measured quantity, in words and figures.
+
+    Args:
+        name: What it is, with its unit.
+        baseline: Of the baseline, with its interval.
+        candidate: Of the candidate, with its interval.
+        change: The change, with its interval.
+        basis: What it rests on.
+        label: What it is, without its unit.
+        unit: Its unit, "" for none.
+        kind: Kind of quantity where a page can show it in another unit; else None.
+        quantities: Change, baseline and candidate again, for such a page; each the value alone, or
+            with its bounds; empty where there is none.
+    """
 
     name: str
     baseline: str
     candidate: str
     change: str
     basis: str
+    label: str
+    unit: str
+    kind: Kind | None
+    quantities: tuple[Bounded, Bounded, Bounded]
 
 
 def figure_rows(measured: tuple[Measured, ...], system: System = "si") -> tuple[FigureRow, ...]:
@@ -53,6 +76,26 @@ def _row(one: Measured, shown: Shown) -> FigureRow:
         candidate=_text(one.candidate, one.unit, shown, signed=signed),
         change=_text(one.change, one.unit, shown, signed=True),
         basis=f"{one.candidate_pulls} pulls against {one.baseline_pulls}{spare}",
+        label=one.name,
+        unit="" if one.unit == "1" else one.unit,
+        kind=_KINDS.get(one.unit),
+        quantities=(
+            _quantities(one.change, one.unit, signed=True),
+            _quantities(one.baseline, one.unit),
+            _quantities(one.candidate, one.unit),
+        ),
+    )
+
+
+def _quantities(value: Value | None, unit: str, *, signed: bool = False) -> Bounded:
+    kind = _KINDS.get(unit)
+    if value is None or kind is None:
+        return ()
+    bounds = () if value.low is None or value.high is None else (value.low, value.high)
+    signed = signed or any(end < 0 for end in bounds)
+    return tuple(
+        Quantity(value=end, kind=kind, digits=_DIGITS[unit], signed=signed, bare=True)
+        for end in (value.value, *bounds)
     )
 
 

@@ -18,7 +18,7 @@ from dynostats.analysis.comparison import Comparison
 from dynostats.charts.theme import DARK_PALETTE, PALETTE
 from dynostats.errors import InputError
 from dynostats.report.chart_files import file_name, write_charts
-from dynostats.report.numbers import UNITS, other_units
+from dynostats.report.numbers import Kind, unit_choices
 from dynostats.report.pictures import chart_specs, draw, json_for_html, runtime
 from dynostats.report.printed import render_pdf
 from dynostats.report.shop import Shop
@@ -86,10 +86,12 @@ def _html(
     result: Comparison,
     split: Attribution | None,
     provenance: Provenance | None,
-    units: System,
+    system: System,
 ) -> str:
     pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
+    units = unit_choices()
+    units_plain = {kind: [asdict(one) for one in choices] for kind, choices in units.items()}
     return _TEMPLATES.get_template("report.html.j2").render(
         view=view,
         # What is marked safe here is made by this package: the charts' markup (user text in it
@@ -98,11 +100,24 @@ def _html(
         charts_json=Markup(pictures.payload),  # noqa: S704
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
-        units_json=Markup(json_for_html(_units(units))),  # noqa: S704
+        units=units,
+        opened=1 if system == "us" else 0,
+        kinds=_kinds(view),
+        units_json=Markup(json_for_html(units_plain)),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
         scripts=[Markup(script) for script in scripts],  # noqa: S704
         policy=_policy(scripts),
     )
+
+
+def _kinds(view: View) -> set[Kind]:
+    """Return the kinds of quantity that stand on the page and can be shown in another unit."""
+    why = view.causes
+    beside = () if why is None else (why.cooler, why.fuel)
+    rows = [row for one in beside if one is not None for row in (*one.figures, *one.further)]
+    kinds: set[Kind] = {"kw", "nm"}
+    kinds.update(row.kind for row in rows if row.kind is not None)
+    return kinds
 
 
 def write_report(
@@ -177,17 +192,21 @@ def form_of(path: Path) -> Form:
     return form
 
 
-def render_static(template: str, **parts: object) -> str:
-    """Return a page without scripts, in the style of the report.
+def render_static(template: str, *, script: str = "", **parts: object) -> str:
+    """Return a page without charts that live, in the style of the report.
 
     Args:
-        template: File name of the template; it prints `style` and `policy`.
+        template: File name of the template; it prints `style`, `policy` and `script`.
+        script: File name of the only script; "" for a page without.
         **parts: What else it prints, escaped unless marked safe.
     """
-    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'"
+    source = _source(script) if script else ""
+    allowed = f"script-src 'sha256-{_digest(source)}'; " if script else ""
+    policy = f"default-src 'none'; {allowed}style-src 'unsafe-inline'; img-src data:"
     return _TEMPLATES.get_template(template).render(
         style=Markup(_style()),  # noqa: S704 - our own style sheet
-        policy=policy,
+        script=Markup(source),  # noqa: S704 - our own script
+        policy=f"{policy}; base-uri 'none'",
         **parts,
     )
 
@@ -237,12 +256,6 @@ def _write_photographs(view: View, folder: Path) -> list[Path]:
         write_page(image.data, folder / f"photograph_{at:02d}{image.suffix}")
         for at, image in enumerate(photographs, start=1)
     ]
-
-
-def _units(system: System) -> dict[str, object]:
-    """Return the names and factors of the page's unit switch, and where it stands at first."""
-    opened = "other" if system == "us" else "stored"
-    return {"stored": UNITS, "other": other_units(), "opened": opened}
 
 
 def _style() -> str:

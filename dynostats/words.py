@@ -2,7 +2,32 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
+
+_LIKE = 0.6
+
 
 def count(number: int, noun: str) -> str:
     """Return a count with its noun, e.g. "1 pull", "3 pulls"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """Return "Did you mean '...'? " with the known name most like a wrong one, or "".
+
+    Capitals, spaces, dots, hyphens and underscores do not count.
+
+    Example:
+        >>> did_you_mean("Short Hose", ["standard", "short-hose"])
+        "Did you mean 'short-hose'? "
+        >>> did_you_mean("cam", ["standard", "short-hose"])
+        ''
+    """
+    folded = {_fold(one): one for one in sorted(known, reverse=True)}
+    near = difflib.get_close_matches(_fold(name), list(folded), n=1, cutoff=_LIKE)
+    return f"Did you mean '{folded[near[0]]}'? " if near else ""
+
+
+def _fold(name: str) -> str:
+    return "".join(sign for sign in name.casefold() if sign not in " -_.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 
 _LIKE = 0.6
@@ -24,6 +23,8 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
         >>> did_you_mean("cam", ["standard", "short-hose"])
         ''
     """
+    import difflib  # noqa: PLC0415 - only a wrong name needs it, and `--help` starts without it
+
     folded = {_fold(one): one for one in sorted(known, reverse=True)}
     near = difflib.get_close_matches(_fold(name), list(folded), n=1, cutoff=_LIKE)
     return f"Did you mean '{folded[near[0]]}'? " if near else ""

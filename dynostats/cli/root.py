@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 from typing import NoReturn
 
@@ -162,6 +161,8 @@ def _wrong_usage(error: click.UsageError, settings: Settings) -> int:
 
 def _refused(error: Exception, settings: Settings) -> int:
     if settings.debug:
+        import traceback
+
         traceback.print_exception(error)
     report_error(_as_dynostats_error(error), as_json=settings.as_json)
     return EXIT_REFUSED

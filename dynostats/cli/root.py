@@ -13,6 +13,7 @@ import click
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.attribution import attribute
+from dynostats.cli.completing import complete_names
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.history import history
@@ -109,6 +110,7 @@ for command in (
     restore,
 ):
     dynostats.add_command(command)
+complete_names(dynostats)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -339,6 +339,10 @@ class Store:
         with errors_in_words(self.path):
             return read_curves(self._connection, numbers, channels)
 
+    def curve_channels(self) -> tuple[str, ...]:
+        """Return the channels that curves have a column for."""
+        return tuple(self._channels["curves"])
+
     def samples(self, pull: str) -> pl.DataFrame:
         """Return the samples of a pull in file order, every channel that its file had.
 

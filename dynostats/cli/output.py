@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from collections.abc import Iterable, Mapping, Sequence
@@ -50,6 +49,8 @@ def plain(value: object) -> object:
 
 def to_json(document: Mapping[str, object]) -> str:
     """Return one JSON document (RFC 8259), in ASCII so that no terminal's encoding can spoil it."""
+    import json
+
     return json.dumps(plain(document), allow_nan=False, indent=1)
 
 

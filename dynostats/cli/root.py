@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 from typing import NoReturn
 
@@ -14,6 +13,7 @@ import click
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.attribution import attribute
+from dynostats.cli.completing import complete_names
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.history import history
@@ -114,6 +114,7 @@ for command in (
     restore,
 ):
     dynostats.add_command(command)
+complete_names(dynostats)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -166,6 +167,8 @@ def _wrong_usage(error: click.UsageError, settings: Settings) -> int:
 
 def _refused(error: Exception, settings: Settings) -> int:
     if settings.debug:
+        import traceback
+
         traceback.print_exception(error)
     report_error(_as_dynostats_error(error), as_json=settings.as_json)
     return EXIT_REFUSED

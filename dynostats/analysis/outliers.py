@@ -86,17 +86,25 @@ def _ratios(logs: Floats, cells: Ints, engines: Ints) -> tuple[Floats, float]:
     if len(logs) < LEAST_PULLS:
         return ratio, np.inf
     squares = _squares(logs, cells)
-    known: Flags = np.any(np.isfinite(squares), axis=1)
-    if known.sum() < LEAST_PULLS:
-        return ratio, np.inf
-    squares, engines = squares[known], engines[known]
-    squares /= _scale(np.nanmean(squares, axis=1), engines)[:, None]
-    seen: Flags = np.any(np.isfinite(squares), axis=0)
-    squares = squares[:, seen]
-    typical = _column_medians(squares) / CHI_SQUARE_MEDIAN
-    ratio[known] = np.nanmean(squares / np.maximum(typical, 1e-6), axis=1)
+    whole = bool(np.isfinite(squares).all())
+    known: Flags = np.ones(len(logs), dtype=np.bool_)
+    if not whole:
+        known = np.any(np.isfinite(squares), axis=1)
+        squares, engines = squares[known], engines[known]
+        if len(squares) < LEAST_PULLS:
+            return ratio, np.inf
+        squares = squares[:, np.any(np.isfinite(squares), axis=0)]
+    mean = np.mean if whole else np.nanmean
+    scale = _scale(mean(squares, axis=1), engines)
+    columns = np.divide(squares.T, scale, out=np.empty(squares.shape[::-1]))
+    median = np.median if whole else np.nanmedian
+    typical = np.maximum(median(columns, axis=1) / CHI_SQUARE_MEDIAN, 1e-6)
+    if whole:
+        ratio = squares @ (1.0 / (typical * len(typical))) / scale
+    else:
+        ratio[known] = np.nanmean(squares / typical, axis=1) / scale
     # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
-    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * int(known.sum()) - 2.0))
+    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * len(squares) - 2.0))
     return ratio, max(allowed, OUTLYING_RATIO)
 
 
@@ -120,9 +128,3 @@ def _scale(level: Floats, engines: Ints) -> Floats:
     own = medians(level, engines)
     few = np.bincount(engines) < LEAST_PULLS
     return np.maximum(np.where(few, np.fmax(own, usual), own), 1e-12)[engines]
-
-
-def _column_medians(values: Floats) -> Floats:
-    columns = np.ascontiguousarray(values.T)
-    whole = np.isfinite(columns).all()
-    return np.median(columns, axis=1) if whole else np.nanmedian(columns, axis=1)

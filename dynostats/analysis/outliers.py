@@ -39,19 +39,24 @@ def find_outlying(curves: CurveSet) -> Flags:
     flags = np.zeros(len(curves), dtype=np.bool_)
     engines = number(curves.engine)
     cells = number(engines, curves.session, curves.setup)
-    place = np.argsort(cells, kind="stable")
+    rows = np.argsort(cells, kind="stable")
+    rows = rows[np.bincount(cells)[cells[rows]] > 1]
+    squares = _squares(curves.log_torque[rows], cells[rows])
     while True:
-        rows = place[~flags[place]]
-        count = np.bincount(cells[rows], minlength=int(cells.max(initial=0)) + 1)
-        rows = rows[count[cells[rows]] > 1]
-        ratio, limit = _ratios(curves.log_torque[rows], cells[rows], engines[rows])
+        ratio, limit = _ratios(squares, engines[rows])
         ratio = np.nan_to_num(ratio, nan=0.0)
-        if not (ratio > limit).any():
-            return flags
         starts = runs_of(cells[rows])
         largest = np.repeat(np.maximum.reduceat(ratio, starts[:-1]), np.diff(starts))
         # Only the worst of each cell at a time: it has moved the mean that the others stand off.
-        flags[rows[(ratio > limit) & (ratio >= TIED * largest)]] = True
+        worst = (ratio > limit) & (ratio >= TIED * largest)
+        if not worst.any():
+            return flags
+        flags[rows[worst]] = True
+        changed = np.isin(cells[rows], cells[rows[worst]])
+        alone = np.bincount(cells[rows[~worst]], minlength=len(cells))[cells[rows]] < 2
+        kept = ~worst & ~alone
+        rows, squares, changed = rows[kept], squares[kept], changed[kept]
+        squares[changed] = _squares(curves.log_torque[rows[changed]], cells[rows[changed]])
 
 
 def find_short(curves: CurveSet) -> Flags:
@@ -74,20 +79,18 @@ def find_short(curves: CurveSet) -> Flags:
     return ~np.all(covered | ~usual[engines], axis=1)
 
 
-def _ratios(logs: Floats, cells: Ints, engines: Ints) -> tuple[Floats, float]:
+def _ratios(squares: Floats, engines: Ints) -> tuple[Floats, float]:
     """Return each pull's mean square over the typical one, NaN where not known, and the limit.
 
     Args:
-        logs: Curves of the pulls that are not alone in their cell, cell by cell.
-        cells: Number of each one's cell.
+        squares: Of the pulls that are not alone in their cell, see `_squares`.
         engines: Number of each one's engine.
     """
-    ratio = np.full(len(logs), np.nan)
-    if len(logs) < LEAST_PULLS:
+    ratio = np.full(len(squares), np.nan)
+    if len(squares) < LEAST_PULLS:
         return ratio, np.inf
-    squares = _squares(logs, cells)
     whole = bool(np.isfinite(squares).all())
-    known: Flags = np.ones(len(logs), dtype=np.bool_)
+    known: Flags = np.ones(len(squares), dtype=np.bool_)
     if not whole:
         known = np.any(np.isfinite(squares), axis=1)
         squares, engines = squares[known], engines[known]
@@ -109,7 +112,12 @@ def _ratios(logs: Floats, cells: Ints, engines: Ints) -> tuple[Floats, float]:
 
 
 def _squares(logs: Floats, cells: Ints) -> Floats:
-    """Return squares of each pull less its cell's mean, scaled to the spread of one."""
+    """Return squares of each pull less its cell's mean, scaled to the spread of one.
+
+    Args:
+        logs: Curves of pulls that are not alone in their cell, cell by cell.
+        cells: Number of each one's cell.
+    """
     starts = runs_of(cells)
     size = np.diff(starts)
     mean = np.add.reduceat(logs, starts[:-1], axis=0) / size[:, None]

@@ -479,8 +479,9 @@ class Warehouse:
             for kind, name in (("dyno", dyno), ("engine", engine)):
                 if name is not None:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
-            pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
-            curves = store.curves(dyno=dyno, engine=engine)
+            scope = {k: v for k, v in (("dyno", dyno), ("engine", engine)) if v is not None}
+            pulls = every.filter(state="accepted", **scope)
+            curves = store.curves(dyno=dyno, engine=engine, numbered=True)
             pulls, breaks = mark_breaks(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))

@@ -9,6 +9,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from PIL import Image
+
+from dynostats.report import load_shop
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -39,7 +42,7 @@ def clone(tmp_path_factory):
     folder = tmp_path_factory.mktemp("clone")
     (folder / "datasets").symlink_to(ROOT / "datasets")
     (folder / ".venv").symlink_to(sys.prefix)
-    (channels,) = blocks("toml")
+    channels, _ = blocks("toml")
     (folder / "our_logger.toml").write_text(channels, encoding="utf-8")
     return folder
 
@@ -50,6 +53,16 @@ def tutorial(clone):
     steps = [block for block in blocks("sh") if not block.startswith("python3 -m venv")]
     assert len(steps) >= 5
     return in_a_new_shell("".join(steps), clone)
+
+
+def test_the_shop_file_shown_is_read(tmp_path):
+    _, shop = blocks("toml")
+    (tmp_path / "our_shop.toml").write_text(shop, encoding="utf-8")
+    for name in ("logo.png", "hose.jpg"):
+        Image.new("RGB", (8, 8)).save(tmp_path / name)
+    read = load_shop(tmp_path / "our_shop.toml")
+    assert read.photographs[0].alt.startswith("Intake hose")
+    assert read.logo is not None
 
 
 def test_the_two_commands_are_one_line_each():

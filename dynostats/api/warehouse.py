@@ -15,7 +15,7 @@ from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self, Unpack
+from typing import TYPE_CHECKING, Literal, Self, Unpack
 
 import polars as pl
 
@@ -29,6 +29,7 @@ from dynostats.warehouse import (
     Verification,
     backup,
     export,
+    export_lake,
     open_store,
     restore,
     rows_asked,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.monitor import Monitoring
     from dynostats.analysis.planning.declaration import Declaration
     from dynostats.analysis.regression.result import Errors, Regression
+    from dynostats.analysis.study_list import StudyList
     from dynostats.analysis.synthesis import History
     from dynostats.api.attribution import Explanation
     from dynostats.api.envelope import EnvelopeFinding
@@ -57,6 +59,7 @@ if TYPE_CHECKING:
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
     from dynostats.report.reproduction import Reproduction
+    from dynostats.units import System
 
 AnyPath = str | os.PathLike[str]
 
@@ -774,6 +777,47 @@ class Warehouse:
 
         return write_run_sheet(plan, plan.named(), plan.run_sheet(), Path(path))
 
+    def studies(
+        self,
+        *,
+        engine: str | None = None,
+        margin: float = 0.5,
+        correction: str | None = None,
+        alpha: float = 0.05,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> StudyList:
+        """Judge every study of the warehouse by itself, as `compare` does; the latest first.
+
+        A study is a declared question (asked as it was declared), a setup that says which other
+        one it was changed from, or any two setups of an engine that met in a session.
+
+        Args:
+            engine: Only this engine.
+            margin: Smallest change that matters, percent.
+            correction: As in `compare`.
+            alpha: As in `compare`.
+            progress: Told after each study how many of how many are done.
+
+        Raises:
+            WarehouseError: The engine is not stored.
+            AnalysisError: No study is stored in that scope.
+        """
+        from dynostats.api.studies import gather_studies
+
+        def ask(question: Mapping[str, object]) -> Comparison:
+            return self.compare(**question)  # pyright: ignore[reportArgumentType]
+
+        with self._reading() as store:
+            if engine is not None:
+                require_name(engine, store.pulls()["engine"].unique().to_list(), kind="engine")
+            return gather_studies(
+                store,
+                ask,
+                engine=engine,
+                settings={"margin": margin, "correction": correction, "alpha": alpha},
+                progress=progress,
+            )
+
     def study(self, number: int | None = None) -> DeclaredStudy:
         """Return where a declared study stands: pulls, looks, outlook; nothing is stored.
 
@@ -822,25 +866,32 @@ class Warehouse:
         self,
         finding: Comparison,
         path: AnyPath,
-        *,
+        *others: AnyPath,
         shop: Shop | None = None,
         command: str = "",
         as_of: datetime | None = None,
+        units: System = "si",
     ) -> Path:
-        """Write a comparison as a self-contained HTML page.
+        """Write a comparison as a self-contained HTML page, as a PDF, or as Markdown.
 
         Args:
             finding: The comparison.
-            path: The HTML file.
+            path: The file; it ends in .html, .pdf or .md.
+            *others: The same in other forms.
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
             as_of: The past time that the comparison was asked at; None for now.
+            units: Units the page opens in, "si" or "us"; it can switch by itself.
 
         Raises:
-            InputError: If the file cannot be written.
+            InputError: If a file's name ends otherwise, or it cannot be written.
         """
         from dynostats import __version__
-        from dynostats.report import Provenance, write_report
+        from dynostats.report import Provenance, form_of, write_report
+
+        paths = [Path(one) for one in (path, *others)]
+        for one in paths:
+            form_of(one)
 
         with self._reading() as store:
             pulls = store.pulls()
@@ -856,9 +907,35 @@ class Warehouse:
             sources=tuple(in_study.select("file", "sha256").unique().sort("file").rows()),
         )
         split, refused = self._split_of(finding, as_of)
-        return write_report(
-            finding, Path(path), split=split, refused=refused, shop=shop, provenance=provenance
-        )
+        for one in paths:
+            write_report(
+                finding,
+                one,
+                split=split,
+                refused=refused,
+                shop=shop,
+                provenance=provenance,
+                units=units,
+            )
+        return paths[0]
+
+    def charts(
+        self, finding: Comparison, folder: AnyPath, *, as_of: datetime | None = None
+    ) -> list[Path]:
+        """Write every chart of a comparison's report as SVG and PNG, and return the files.
+
+        Args:
+            finding: The comparison.
+            folder: Where they go; made if missing.
+            as_of: The past time that the comparison was asked at; None for now.
+
+        Raises:
+            InputError: If a file cannot be written.
+        """
+        from dynostats.report import write_chart_files
+
+        split, _ = self._split_of(finding, as_of)
+        return write_chart_files(finding, Path(folder), split=split)
 
     def _split_of(
         self, finding: Comparison, as_of: datetime | None
@@ -921,6 +998,45 @@ class Warehouse:
         from dynostats.report.history import write_history
 
         return write_history(finding, Path(path), provenance=self._provenance(command))
+
+    def report_studies(
+        self,
+        found: StudyList,
+        path: AnyPath,
+        *,
+        each: AnyPath | None = None,
+        shop: Shop | None = None,
+        command: str = "",
+    ) -> Path:
+        """Write all studies as one page with a search, linked to the reports there are.
+
+        Args:
+            found: The studies.
+            path: The HTML file.
+            each: A folder for a report of each study, written now; None to link those that lie
+                beside the page already.
+            shop: What the shop adds.
+            command: The command line that makes the page again.
+
+        Raises:
+            InputError: If a file cannot be written.
+        """
+        from dynostats.api.studies import report_name
+        from dynostats.report.studies import find_reports, write_studies
+
+        if each is not None:
+            for number, one in enumerate(found.studies, start=1):
+                if one.finding is not None:
+                    file = Path(each) / report_name(one, number)
+                    self.report(one.finding, file, shop=shop)
+        folder = Path(path).parent if each is None else Path(each)
+        return write_studies(
+            found,
+            Path(path),
+            reports=find_reports(folder),
+            shop=shop,
+            provenance=self._provenance(command),
+        )
 
     def _provenance(self, command: str) -> Provenance:
         """Return where a page comes from: this program, this warehouse as it stands."""
@@ -1010,14 +1126,23 @@ class Warehouse:
         backup(self.path, Path(file))
         return Path(file)
 
-    def export(self, folder: AnyPath) -> Path:
+    def export(self, folder: AnyPath, *, layout: Literal["tables", "lake"] = "tables") -> Path:
         """Write everything as open files into a new or empty folder.
 
+        Args:
+            folder: The folder.
+            layout: "tables" for one file a table, and the original files; "lake" for pulls and
+                curves as partitioned Parquet, into a folder that may hold those of other
+                warehouses already (`dynostats.open_lake` reads it).
+
         Raises:
-            InputError: If the folder holds anything.
+            InputError: If the folder holds anything else, or this warehouse already.
             WarehouseError: If the files cannot be written.
         """
-        export(self.path, Path(folder))
+        write = {"tables": export, "lake": export_lake}.get(layout)
+        if write is None:
+            raise InputError(f"the layout is '{layout}'; it must be tables or lake", where="layout")
+        write(self.path, Path(folder))
         return Path(folder)
 
     def restore(self, folder: AnyPath) -> Path:

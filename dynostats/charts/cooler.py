@@ -29,9 +29,9 @@ def loss_chart(result: CoolerFinding) -> alt.LayerChart:
         scale=alt.Scale(domain=[flows[0], flows[-1]], nice=False, zero=False),
         axis=alt.Axis(format=",d", tickCount=8),
     )
-    top = max(value for name in ("loss", "high") for value in rows[name].drop_nulls())
+    top = max(value for name in ("loss_kpa", "high_kpa") for value in rows[name].drop_nulls())
     y = alt.Y(
-        "loss:Q",
+        "loss_kpa:Q",
         title="Pressure loss [kPa]",
         scale=alt.Scale(domain=[0.0, _ROOM * top], nice=False),
         axis=alt.Axis(tickCount=6),
@@ -40,15 +40,16 @@ def loss_chart(result: CoolerFinding) -> alt.LayerChart:
     inks = alt.Scale(domain=ROLES, range=[PALETTE[role] for role in ROLES])
     fill = alt.Fill("role:N", scale=inks, legend=None)
     ends = rows.filter(pl.col("flow_kg_h") == flows[-1])
-    names = alt.Chart(name_heights(ends, "loss", extent=_ROOM * top, height=_HEIGHT))
+    heights = name_heights(ends, "loss_kpa", extent=_ROOM * top, height=_HEIGHT)
+    names = alt.Chart(heights.rename({"at": "at_kpa"}))
     return layered(
         [
-            base.mark_area(opacity=0.15).encode(x=x, y="low:Q", y2="high:Q", fill=fill),
+            base.mark_area(opacity=0.15).encode(x=x, y="low_kpa:Q", y2="high_kpa:Q", fill=fill),
             base.mark_line(strokeWidth=2.2).encode(
                 x=x, y=y, color=role_color(), strokeDash=role_dash()
             ),
             names.mark_text(align="right", baseline="bottom", dx=-14, dy=-4).encode(
-                x=x, y="at:Q", text="role:N", color=role_color()
+                x=x, y="at_kpa:Q", text="role:N", color=role_color()
             ),
         ],
         height=_HEIGHT,
@@ -56,14 +57,14 @@ def loss_chart(result: CoolerFinding) -> alt.LayerChart:
 
 
 def loss_rows(result: CoolerFinding) -> pl.DataFrame:
-    """Return one row a setup and air flow: role, flow_kg_h, loss, low, high (kPa)."""
+    """Return one row a setup and air flow: role, flow_kg_h, loss_kpa, low_kpa, high_kpa."""
     return pl.concat(
         result.by_flow.select(
             pl.lit(role).alias("role"),
             "flow_kg_h",
-            pl.col(f"{role}_kpa").alias("loss"),
-            pl.col(f"{role}_low_kpa").alias("low"),
-            pl.col(f"{role}_high_kpa").alias("high"),
+            pl.col(f"{role}_kpa").alias("loss_kpa"),
+            pl.col(f"{role}_low_kpa").alias("low_kpa"),
+            pl.col(f"{role}_high_kpa").alias("high_kpa"),
         )
         for role in ("baseline", "candidate")
     )

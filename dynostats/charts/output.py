@@ -67,7 +67,7 @@ def _labels(result: Comparison, suffix: Suffix, x: alt.X) -> list[alt.Chart]:
         frame = pl.DataFrame(
             {
                 "rpm": spot["rpm"],
-                "at": spot[f"{role}_{suffix}"],
+                f"at_{suffix}": spot[f"{role}_{suffix}"],
                 "label": [names[role]],
             }
         )
@@ -78,7 +78,7 @@ def _labels(result: Comparison, suffix: Suffix, x: alt.X) -> list[alt.Chart]:
             fontWeight=600,
             limit={"expr": f"width * {_LABEL_AT if leftward else 1 - _LABEL_AT:.2f}"},
         )
-        labels.append(text.encode(x=x, y="at:Q", text="label:N"))
+        labels.append(text.encode(x=x, y=f"at_{suffix}:Q", text="label:N"))
     return labels
 
 

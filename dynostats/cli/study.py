@@ -50,15 +50,33 @@ if TYPE_CHECKING:
     metavar="TIME",
     help="As the paperwork stood at that time, for example 2025-03-14T16:00:00.",
 )
-@options.report("Also write the finding as one HTML page that needs no network.")
+@click.option(
+    "--report",
+    "reports",
+    type=click.Path(dir_okay=False, path_type=Path),
+    multiple=True,
+    metavar="FILE",
+    help="Also write the finding: .html is one page that needs no network, .pdf is for paper, .md "
+    "is Markdown with its pictures beside it. Give it again for more forms.",
+)
+@click.option(
+    "--charts",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="DIR",
+    help="Also write every chart of the report into this folder, as SVG and PNG.",
+)
 @click.option(
     "--shop",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="A TOML file with the shop's name, logo and remarks for the report.",
+    help="A TOML file with the shop's name, address, logo, remarks and photographs for the report.",
 )
 def compare(
-    candidates: tuple[str, ...], report: Path | None, shop: Path | None, **question: object
+    candidates: tuple[str, ...],
+    reports: tuple[Path, ...],
+    charts: Path | None,
+    shop: Path | None,
+    **question: object,
 ) -> None:
     """Did it help, where, by how much, how sure.
 
@@ -72,26 +90,37 @@ def compare(
       dynostats compare --baseline stock --candidate new_manifold
       dynostats compare --baseline stock --candidate new_manifold --report finding.html
       dynostats compare --baseline stock --candidate new_manifold --band 3000:6500 --margin 1
+      dynostats compare --baseline stock --candidate new_manifold \\
+          --report finding.html --report finding.pdf --charts pictures/ --shop our_shop.toml
       dynostats compare --baseline stock --candidate long_runner --candidate short_runner
     """
     from dynostats.api import open_warehouse
 
     settings = current()
     if len(candidates) > 1:
-        if report is not None:
+        if reports or charts:
             msg = "a report is about one candidate: give --candidate once"
             raise click.UsageError(msg)
         _compare_several(candidates, question)
         return
     candidate = next(iter(candidates))
     question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
-    letterhead = None if shop is None else _letterhead(shop)
+    letterhead = _prepare(reports, shop)
     with open_warehouse(settings.warehouse) as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
-        if report is not None:
+        as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
+        if reports:
             command = _command_line(question)
-            as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
-            warehouse.report(finding, report, shop=letterhead, command=command, as_of=as_of)
+            warehouse.report(
+                finding,
+                *reports,
+                shop=letterhead,
+                command=command,
+                as_of=as_of,
+                units=settings.units,
+            )
+        if charts is not None:
+            warehouse.charts(finding, charts, as_of=as_of)
     if settings.as_json:
         print_json(finding.to_dict())
         for warning in finding.warnings:
@@ -100,15 +129,22 @@ def compare(
         from dynostats.cli.finding import print_finding
 
         print_finding(finding, answer_console())
-    if report is not None:
+    for report in reports:
         tell(f"Report: {report}")
+    if charts is not None:
+        tell(f"Charts: {charts}")
 
 
-def _letterhead(shop: Path) -> Shop:
+def _prepare(reports: tuple[Path, ...], shop: Path | None) -> Shop | None:
+    """Refuse what no report can be before anything is worked out; return what the shop adds."""
+    if not reports:
+        return None
     # Charts and templates cost as much as the answer: they are loaded for a report only.
-    from dynostats.report import load_shop
+    from dynostats.report import form_of, load_shop
 
-    return load_shop(shop)
+    for report in reports:
+        form_of(report)
+    return None if shop is None else load_shop(shop)
 
 
 def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -> None:

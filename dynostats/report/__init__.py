@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from dynostats.report.page import render_markdown, render_report, write_report
-from dynostats.report.shop import Image, Shop, load_shop
+from dynostats.report.page import (
+    form_of,
+    render_markdown,
+    render_report,
+    write_chart_files,
+    write_report,
+)
+from dynostats.report.photographs import Image
+from dynostats.report.shop import Shop, load_shop
 from dynostats.report.view import Provenance
 from dynostats.report.window import WindowEffect, window_effect
 
@@ -12,9 +19,11 @@ __all__ = [
     "Provenance",
     "Shop",
     "WindowEffect",
+    "form_of",
     "load_shop",
     "render_markdown",
     "render_report",
     "window_effect",
+    "write_chart_files",
     "write_report",
 ]

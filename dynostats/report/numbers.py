@@ -8,22 +8,52 @@ from typing import Final, Literal
 from dynostats.charts.theme import MINUS
 from dynostats.units import convert
 
-Kind = Literal["kw", "nm"]
+Kind = Literal["kw", "nm", "kpa", "k"]
 
-UNITS: Final[dict[Kind, str]] = {"kw": "kW", "nm": "N·m"}
+UNITS: Final[dict[Kind, str]] = {"kw": "kW", "nm": "N·m", "kpa": "kPa", "k": "K"}
 
-_OTHER_UNITS: Final[dict[Kind, tuple[str, str, str]]] = {
-    "kw": ("hp", "kW", "hp"),
-    "nm": ("lb·ft", "N.m", "lbf.ft"),
+# What a page offers instead: name, stored unit and other unit as units.py writes them, and the
+# decimals more that the other one needs to say as much.
+_OTHER_UNITS: Final[dict[Kind, tuple[tuple[str, str, str, int], ...]]] = {
+    "kw": (("hp", "kW", "hp", 0),),
+    "nm": (("lb·ft", "N.m", "lbf.ft", 0),),
+    "kpa": (("psi", "kPa", "psi", 1), ("inHg", "kPa", "inHg", 0)),
+    "k": (("°F", "degC", "degF", 0),),
 }
 
 
-def other_units() -> dict[Kind, tuple[str, float]]:
-    """Return the second unit of each kind and the factor to it, for the page's unit switch."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """A unit that a page can show a kind of quantity in.
+
+    Args:
+        name: As printed.
+        factor: From the stored unit.
+        more_digits: Decimals more than the stored unit has.
+    """
+
+    name: str
+    factor: float
+    more_digits: int
+
+
+def unit_choices() -> dict[Kind, tuple[Unit, ...]]:
+    """Return the units of each kind, the stored one first, for the page's unit switch."""
     return {
-        kind: (name, convert(1.0, stored, other))
-        for kind, (name, stored, other) in _OTHER_UNITS.items()
+        kind: (
+            Unit(name=UNITS[kind], factor=1.0, more_digits=0),
+            *(
+                Unit(name=name, factor=_factor(stored, other), more_digits=more)
+                for name, stored, other, more in others
+            ),
+        )
+        for kind, others in _OTHER_UNITS.items()
     }
+
+
+def _factor(stored: str, other: str) -> float:
+    """Return the factor of a difference: what two scales of temperature start from falls out."""
+    return convert(1.0, stored, other) - convert(0.0, stored, other)
 
 
 _MOST_DECIMALS = 3
@@ -34,8 +64,8 @@ class Quantity:
     """A value with a unit that the page can show in the other unit too.
 
     Args:
-        value: In kW or N·m.
-        kind: "kw" or "nm".
+        value: In the stored unit.
+        kind: "kw", "nm", "kpa" or "k": power, torque, pressure, difference of temperature.
         digits: Decimals shown.
         signed: Whether a plus sign is shown.
         bare: Whether the unit stands elsewhere, as in a table's head.

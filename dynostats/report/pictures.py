@@ -69,13 +69,33 @@ class Pictures:
 
 def draw(result: Comparison, split: Attribution | None = None) -> Pictures:
     """Draw every chart of a comparison, and of why it came out so."""
-    specs = {name: chart(result).to_dict() for name, chart in _CHARTS.items()}
-    if split is not None:
-        specs |= {name: chart.to_dict() for name, chart in split_charts(split).items()}
+    specs = chart_specs(result, split)
     return Pictures(
         svg={name: _static(spec, name) for name, spec in specs.items()},
         payload=json_for_html(_payload(specs, result.curve.to_dicts())),
     )
+
+
+def chart_specs(result: Comparison, split: Attribution | None = None) -> dict[str, Spec]:
+    """Return the specification of every chart of the report by its name, in order of the page."""
+    specs = {name: chart(result).to_dict() for name, chart in _CHARTS.items()}
+    if split is not None:
+        specs |= {name: chart.to_dict() for name, chart in split_charts(split).items()}
+    return specs
+
+
+def still(spec: Spec, *, font: str | None = None, background: str | None = None) -> Spec:
+    """Return a chart's specification without what only a pointer would reach.
+
+    Args:
+        spec: A layered chart.
+        font: Font of all text; None for the theme's.
+        background: A colour behind it; None for the theme's, which is transparent.
+    """
+    layers = [layer for layer in spec["layer"] if not _is_hover(layer)]
+    thinned = {key: _thin(rows) for key, rows in spec["datasets"].items()}
+    look = {key: value for key, value in (("font", font), ("background", background)) if value}
+    return spec | {"layer": layers, "datasets": thinned, "config": spec["config"] | look}
 
 
 def draw_static(chart: alt.LayerChart, name: str) -> Markup:
@@ -104,9 +124,7 @@ def json_for_html(document: object) -> str:
 
 def _static(spec: Spec, name: str) -> str:
     """Return a chart as SVG markup: short numbers, colours as variables, ids of its own."""
-    layers = [layer for layer in spec["layer"] if not _is_hover(layer)]
-    thinned = {key: _thin(rows) for key, rows in spec["datasets"].items()}
-    svg = vl_convert.vegalite_to_svg(spec | {"layer": layers, "datasets": thinned})
+    svg = vl_convert.vegalite_to_svg(still(spec))
     # The text comes from the renderer on this machine, not from a stranger.
     root = ET.fromstring(svg)  # noqa: S314
     for element in root.iter():

@@ -5,35 +5,18 @@ The finding's numbers are not among them: a file that tries to set anything else
 
 from __future__ import annotations
 
-import base64
-import difflib
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
 
 from dynostats.errors import InputError
+from dynostats.report.photographs import Image, read_logo, read_photograph
+from dynostats.words import did_you_mean
 
-_MAGIC: Final = {
-    b"\x89PNG\r\n\x1a\n": "image/png",
-    b"\xff\xd8\xff": "image/jpeg",
-}
-_LARGEST_IMAGE_BYTES: Final = 2_000_000
 _KEYS: Final = ("name", "address", "logo", "remarks", "photograph")
-_PHOTOGRAPH_KEYS: Final = ("file", "caption")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Image:
-    """A picture inside the page.
-
-    Args:
-        data_uri: The bytes as a data URI, so that the page needs no second file.
-        caption: What it shows; "" for a logo.
-    """
-
-    data_uri: str
-    caption: str = ""
+_PHOTOGRAPH_KEYS: Final = ("file", "caption", "alt")
+_MOST_PHOTOGRAPHS: Final = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,25 +43,23 @@ def load_shop(path: Path) -> Shop:
 
     Args:
         path: A TOML file with `name`, and if wanted `address` (list of lines), `logo` (picture
-            file), `remarks` (text) and `[[photograph]]` tables with `file` and `caption`.
-            Picture files are looked for beside the TOML file.
+            file), `remarks` (text) and `[[photograph]]` tables with `file`, `caption` and `alt`
+            (what is to be seen, for readers who do not see it). Picture files are looked for
+            beside the TOML file.
 
     Raises:
         InputError: When the file cannot be read, has an unknown key, a value of the wrong kind,
-            or a picture that is missing, too large or neither PNG nor JPEG.
+            or a picture that is missing, far too large, or no PNG, JPEG or WebP.
     """
     where = str(path)
     table = _read_toml(path)
     _refuse_unknown(table, _KEYS, where=where)
-    logo = table.get("logo")
     return Shop(
         name=_text(table, "name", where=where),
         address=_lines(table, "address", where=where),
-        logo=None if logo is None else _image(path, _text(table, "logo", where=where), caption=""),
+        logo=_logo(path, table),
         remarks=_paragraphs(_text(table, "remarks", where=where, optional=True)),
-        photographs=tuple(
-            _photograph(path, entry) for entry in _tables(table, "photograph", where=where)
-        ),
+        photographs=_photographs(path, table),
     )
 
 
@@ -97,10 +78,10 @@ def _read_toml(path: Path) -> dict[str, object]:
 def _refuse_unknown(table: dict[str, object], known: tuple[str, ...], *, where: str) -> None:
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1)
-            hint = f"Did you mean {near[0]}? " if near else ""
             msg = f"{key} is not something a shop file can set"
-            raise InputError(msg, where=where, mend=f"{hint}Known: {', '.join(known)}.")
+            raise InputError(
+                msg, where=where, mend=f"{did_you_mean(key, known)}Known: {', '.join(known)}."
+            )
 
 
 def _text(table: dict[str, object], key: str, *, where: str, optional: bool = False) -> str:
@@ -124,8 +105,10 @@ def _tables(table: dict[str, object], key: str, *, where: str) -> list[dict[str,
     value = table.get(key, [])
     entries = cast("list[object]", value) if isinstance(value, list) else [value]
     if not all(isinstance(entry, dict) for entry in entries):
-        msg = f"{key} must be a table with file and caption"
-        raise InputError(msg, where=where, mend=f'Write [[{key}]], then file = "…", caption = "…".')
+        msg = f"{key} must be a table with file, caption and alt"
+        raise InputError(
+            msg, where=where, mend=f'Write [[{key}]], then file, caption and alt, each = "…".'
+        )
     return cast("list[dict[str, object]]", entries)
 
 
@@ -133,27 +116,22 @@ def _paragraphs(text: str) -> tuple[str, ...]:
     return tuple(" ".join(part.split()) for part in text.split("\n\n") if part.strip())
 
 
+def _logo(path: Path, table: dict[str, object]) -> Image | None:
+    if "logo" not in table:
+        return None
+    return read_logo(path.parent / _text(table, "logo", where=str(path)), where=str(path))
+
+
+def _photographs(path: Path, table: dict[str, object]) -> tuple[Image, ...]:
+    entries = _tables(table, "photograph", where=str(path))
+    if len(entries) > _MOST_PHOTOGRAPHS:
+        msg = f"{len(entries)} photographs; a report takes at most {_MOST_PHOTOGRAPHS}"
+        raise InputError(msg, where=str(path), mend="Keep those that show what was changed.")
+    return tuple(_photograph(path, entry) for entry in entries)
+
+
 def _photograph(path: Path, entry: dict[str, object]) -> Image:
     where = f"{path}, photograph"
     _refuse_unknown(entry, _PHOTOGRAPH_KEYS, where=where)
-    file = _text(entry, "file", where=where)
-    return _image(path, file, caption=_text(entry, "caption", where=where))
-
-
-def _image(path: Path, file: str, *, caption: str) -> Image:
-    """Return a picture that lies beside the shop file as a data URI."""
-    picture = path.parent / file
-    try:
-        data = picture.read_bytes()
-    except OSError as error:
-        msg = f"the picture {file} cannot be read"
-        mend = "Put the picture beside the shop file, or write its path from there."
-        raise InputError(msg, where=str(path), mend=mend) from error
-    if len(data) > _LARGEST_IMAGE_BYTES:
-        msg = f"the picture {file} is {len(data) / 1e6:.1f} MB; at most 2 MB go into a report"
-        raise InputError(msg, where=str(path), mend="Save it smaller, e.g. 1600 pixels wide.")
-    kind = next((name for magic, name in _MAGIC.items() if data.startswith(magic)), None)
-    if kind is None:
-        msg = f"the picture {file} is neither PNG nor JPEG"
-        raise InputError(msg, where=str(path), mend="Save it as PNG or JPEG.")
-    return Image(data_uri=f"data:{kind};base64,{base64.b64encode(data).decode()}", caption=caption)
+    file, caption, alt = (_text(entry, key, where=where) for key in _PHOTOGRAPH_KEYS)
+    return read_photograph(path.parent / file, caption=caption, alt=alt, where=where)

@@ -10,6 +10,7 @@ from dynostats.warehouse.archive import backup, export, restore
 from dynostats.warehouse.connection import WarehouseInUseError
 from dynostats.warehouse.events import KINDS, NewEvent
 from dynostats.warehouse.integrity import Fault, Verification, verify
+from dynostats.warehouse.lake import export_lake
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
 from dynostats.warehouse.records import (
     Labels,
@@ -41,6 +42,7 @@ __all__ = [
     "WarehouseInUseError",
     "backup",
     "export",
+    "export_lake",
     "label_text",
     "named_query",
     "open_store",

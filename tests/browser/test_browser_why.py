@@ -52,9 +52,40 @@ def test_units_of_the_parts_switch(visit, why_file):
     page = visit(why_file).page
     table = page.locator("section:has(#why) table").first
     assert "kW" in table.inner_text()
-    page.check("input[name=units][value=other]")
+    page.select_option("#unit-kw", "hp")
     assert "hp" in table.inner_text()
     assert "kW" not in table.inner_text()
+
+
+def test_pressures_and_temperatures_switch_in_tables_and_axes_and_back(visit, why_file):
+    seen = visit(why_file)
+    page = seen.page
+    section = page.locator("section:has(#why)")
+    loss = section.locator("tbody tr:has(th:has-text('pressure loss'))").first
+    heat = section.locator("tbody tr:has(th:has-text('charge temperature, rise'))").first
+    before = (loss.inner_text(), heat.inner_text())
+    stored = [float(one) for one in loss.locator(".q").evaluate_all(
+        "spans => spans.map(span => span.dataset.value)")]  # fmt: skip
+    ticks = "[...document.querySelectorAll('#figure-loss svg text')].map(t => t.textContent)"
+    page.select_option("#unit-kpa", "psi")
+    page.select_option("#unit-k", "°F")
+    # 1 psi = 6.894757 kPa. Source: NIST SP 811, appendix B.9. One decimal more says as much.
+    shown = [
+        float(one.replace("\N{MINUS SIGN}", "-")) for one in loss.locator(".q").all_inner_texts()
+    ]
+    assert shown == pytest.approx([value / 6.894757 for value in stored], abs=5.1e-4)
+    assert "[psi]" in loss.inner_text()
+    assert "[°F]" in heat.inner_text()
+    page.wait_for_function(f"{ticks}.includes('Pressure loss [psi]')")
+    kilopascals = stored[-2:]  # the candidate's bounds; the axis ends above the largest loss
+    numbers = [float(one) for one in page.evaluate(ticks) if one.replace(".", "").isdigit()]
+    assert max(one for one in numbers if one < 50) < 2.5 * max(kilopascals) / 6.894757
+    page.select_option("#unit-kpa", "inHg")
+    assert "[inHg]" in loss.inner_text()
+    page.select_option("#unit-kpa", "kPa")
+    page.select_option("#unit-k", "K")
+    assert (loss.inner_text(), heat.inner_text()) == before
+    assert seen.complaints == []
 
 
 def test_the_page_with_everything_stays_within_its_size(why_file):

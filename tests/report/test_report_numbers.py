@@ -8,9 +8,9 @@ from dynostats.report.numbers import (
     decimal,
     digits_for,
     interval,
-    other_units,
     percent,
     speeds,
+    unit_choices,
 )
 from dynostats.words import count
 
@@ -53,13 +53,25 @@ def test_speeds_and_counts_read_as_words():
     assert (count(1, "pull"), count(3, "pull")) == ("1 pull", "3 pulls")
 
 
-def test_second_units():
-    # 1 hp (mechanical) = 745.69987 W; 1 lbf·ft = 1.355818 N·m. Source: NIST SP 811, appendix B.8.
-    units = other_units()
-    assert units["kw"][0] == "hp"
-    assert units["kw"][1] == pytest.approx(1 / 0.74569987, rel=1e-8)
-    assert units["nm"][0] == "lb·ft"
-    assert units["nm"][1] == pytest.approx(1 / 1.355818, rel=1e-6)
+# 1 hp (mechanical) = 745.69987 W; 1 lbf·ft = 1.355818 N·m; 1 psi = 6.894757 kPa; 1 inHg
+# (conventional) = 3.386389 kPa; a difference of 1 K is one of 1.8 °F.
+# Source: NIST SP 811, appendix B.8 and B.9.
+@pytest.mark.parametrize(
+    ("kind", "at", "name", "factor"),
+    [
+        ("kw", 1, "hp", 1 / 0.74569987),
+        ("nm", 1, "lb·ft", 1 / 1.355818),
+        ("kpa", 1, "psi", 1 / 6.894757),
+        ("kpa", 2, "inHg", 1 / 3.386389),
+        ("k", 1, "°F", 1.8),
+    ],
+)
+def test_other_units(kind, at, name, factor):
+    stored, *_ = unit_choices()[kind]
+    assert (stored.factor, stored.more_digits) == (1.0, 0)
+    unit = unit_choices()[kind][at]
+    assert unit.name == name
+    assert unit.factor == pytest.approx(factor, rel=1e-6)
 
 
 def test_a_quantity_prints_its_unit_unless_bare():

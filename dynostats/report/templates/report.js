@@ -4,12 +4,14 @@
   const result = read("result");
   const pictures = read("charts");
   const units = read("units");
-  const state = { units: "stored", hidden: new Set(), low: 0, high: 0 };
+  const unit = Object.fromEntries(Object.entries(units).map(([kind, choices]) => [kind, choices[0]]));
+  const state = { hidden: new Set(), low: 0, high: 0 };
   const views = new Map();
 
   // ---- units -----------------------------------------------------------------------------
-  const factor = (kind) => (state.units === "stored" ? 1 : units.other[kind][1]);
-  const unitName = (kind) => (state.units === "stored" ? units.stored[kind] : units.other[kind][0]);
+  const factor = (kind) => unit[kind].factor;
+  const unitName = (kind) => unit[kind].name;
+  const kindOf = (column) => Object.keys(units).find((kind) => String(column).endsWith("_" + kind));
 
   function decimal(value, digits, signed) {
     const size = Math.abs(value).toFixed(digits);
@@ -21,7 +23,8 @@
   function showUnits() {
     for (const span of document.querySelectorAll(".q")) {
       const { kind, value, digits, signed, bare } = span.dataset;
-      const number = decimal(Number(value) * factor(kind), Number(digits), signed !== undefined);
+      const shown = Number(digits) + unit[kind].more_digits;
+      const number = decimal(Number(value) * factor(kind), shown, signed !== undefined);
       span.textContent = bare === undefined ? number + " " + unitName(kind) : number;
     }
     const columns = ["baseline_kw", "candidate_kw", "baseline_nm", "candidate_nm"];
@@ -53,8 +56,7 @@
   // ---- charts ----------------------------------------------------------------------------
   function rowsOf(columns) {
     const names = Object.keys(columns);
-    const scale = names.map((name) =>
-      name.endsWith("_kw") ? factor("kw") : name.endsWith("_nm") ? factor("nm") : 1);
+    const scale = names.map((name) => (kindOf(name) ? factor(kindOf(name)) : 1));
     const rows = columns[names[0]].map((_, i) => {
       const row = {};
       names.forEach((name, j) => {
@@ -70,14 +72,20 @@
   const curveColumns = Object.fromEntries(
     Object.keys(result.curve[0]).map((key) => [key, result.curve.map((row) => row[key])]));
 
+  const renamed = (title) => Object.keys(units).reduce(
+    (text, kind) => text.replace("[" + units[kind][0].name + "]", "[" + unitName(kind) + "]"), title);
+
   function withUnits(part) {
     if (Array.isArray(part)) return part.map(withUnits);
     if (part === null || typeof part !== "object") return part;
     const copy = {};
     for (const [key, value] of Object.entries(part)) {
-      copy[key] = key === "title" && typeof value === "string"
-        ? value.replace("[kW]", "[" + unitName("kw") + "]").replace("[N·m]", "[" + unitName("nm") + "]")
-        : withUnits(value);
+      copy[key] = key === "title" && typeof value === "string" ? renamed(value) : withUnits(value);
+    }
+    // An axis with fixed ends moves with the unit of what it shows.
+    const kind = kindOf(part.field);
+    if (kind && copy.scale && Array.isArray(copy.scale.domain)) {
+      copy.scale.domain = copy.scale.domain.map((end) => end * factor(kind));
     }
     return copy;
   }
@@ -224,13 +232,19 @@
   document.getElementById("hiding").hidden = false;
   document.querySelectorAll("[data-pull]").forEach(offerHiding);
   for (const input of [lowInput, highInput]) input.addEventListener("input", moveWindow);
-  for (const input of document.querySelectorAll("input[name=units]")) {
-    input.addEventListener("change", () => {
-      state.units = input.value;
+  for (const select of document.querySelectorAll("select[data-kind]")) {
+    const choose = () => {
+      unit[select.dataset.kind] = units[select.dataset.kind][select.selectedIndex];
+    };
+    select.selectedIndex = Number(select.dataset.opened); // also on a reloaded page
+    choose();
+    select.addEventListener("change", () => {
+      choose();
       showUnits();
       drawAll();
     });
   }
+  showUnits();
   moveWindow();
   drawAll().then(() => { document.documentElement.dataset.ready = "yes"; });
 })();

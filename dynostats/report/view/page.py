@@ -36,6 +36,7 @@ from dynostats.report.view.rows import (
     speed_rows,
     whole_row,
 )
+from dynostats.report.view.standing import Standing, build_standing
 from dynostats.report.view.why import WhyView, build_why, why_captions
 
 
@@ -85,6 +86,7 @@ class View:
     references: tuple[str, ...]
     provenance: tuple[tuple[str, str], ...]
     sources: tuple[tuple[str, str], ...]
+    standing: Standing
     shop: Shop | None
 
 
@@ -144,5 +146,6 @@ def build_view(
         references=references,
         provenance=provenance_rows(provenance),
         sources=() if provenance is None else provenance.sources,
+        standing=build_standing(result),
         shop=shop,
     )

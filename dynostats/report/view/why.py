@@ -46,10 +46,14 @@ class PartRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedPartsRow:
-    """The parts at one engine speed, in the order of the table's head."""
+    """The parts at one engine speed, in the order of the table's head.
+
+    Where the page can show them in another unit, quantities holds each cell's value and bounds.
+    """
 
     rpm: str
     cells: tuple[str, ...]
+    quantities: tuple[tuple[Quantity, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,6 +156,11 @@ def _cooler_view(found: CoolerFinding | None) -> BesideView | None:
                     _plain_cell(*(row[f"candidate{end}_kpa"] for end in ("", "_low", "_high"))),
                     _cell(row["change_kpa"], row["low_kpa"], row["high_kpa"]),
                 ),
+                quantities=(
+                    _pressures(*(row[f"baseline{end}_kpa"] for end in ("", "_low", "_high"))),
+                    _pressures(*(row[f"candidate{end}_kpa"] for end in ("", "_low", "_high"))),
+                    _pressures(row["change_kpa"], row["low_kpa"], row["high_kpa"], signed=True),
+                ),
             )
             for row in found.by_flow.gather_every(4).iter_rows(named=True)
         ),
@@ -249,6 +258,14 @@ def _cell(value: float, low: float | None, high: float | None) -> str:
 
 def _plain_cell(value: float, low: float | None, high: float | None) -> str:
     return f"{decimal(value, 2)} ({_interval(low, high).removesuffix('%')})"
+
+
+def _pressures(*values: float | None, signed: bool = False) -> tuple[Quantity, ...]:
+    known = [value for value in values if value is not None]
+    signed = signed or any(value < 0 for value in known)
+    return tuple(
+        Quantity(value=value, kind="kpa", digits=2, signed=signed, bare=True) for value in known
+    )
 
 
 def _exponent_row(one: Coefficient) -> ExponentRow:

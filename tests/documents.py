@@ -35,7 +35,7 @@ SUBJECTS = {
     "Engines and setups": ("engine_family", "similar_pulls", "study_curves", "peak_power",
                            "cooler_loss", "regression_rows"),
     "Incidents": ("lean_cylinders", "flat_sensors"),
-    "Studies": ("past_studies", "thin_comparisons", "declared", "looks"),
+    "Studies": ("past_studies", "met_setups", "thin_comparisons", "declared", "looks"),
 }  # fmt: skip
 
 _BLOCKS = re.compile(r"```sh\n(?P<commands>.*?)```\n\n```text\n(?P<answer>.*?)```", re.DOTALL)

@@ -256,6 +256,34 @@ def test_an_ordinary_comparison_has_no_such_warning(tmp_path):
     assert doubts(warehouse.compare(baseline="A", candidate="B")) == []
 
 
+# --- history ------------------------------------------------------------------------------------
+
+
+def as_a_study(warehouse, pull):
+    warehouse.amend(pull, "relative_to", "A", why="test", who="test")
+    (study,) = warehouse.history().studies.rows(named=True)
+    return study
+
+
+def test_history_says_of_a_study_what_compare_says_of_its_pulls(tmp_path):
+    warehouse = shop_with(tmp_path, {(3, 4): stick})
+    pull = row_of(warehouse, "s3-4.csv")["pull"]
+    study = as_a_study(warehouse, pull)
+    (said,) = study["doubts"]
+    assert said.startswith(f"One pull is doubtful ({pull}, flat_line")
+    warehouse.exclude(pull, why="test", who="test")
+    overall = warehouse.compare(baseline="A", candidate="B").overall
+    assert f"without it still gain, {overall.effect_pct:+.2f}%" in said
+    (study,) = warehouse.history().studies.rows(named=True)
+    assert study["doubts"] == []
+
+
+def test_history_says_where_nothing_is_left_without_the_doubtful_pull(tmp_path):
+    warehouse = shop_with(tmp_path, {(1, 2): stick}, runs=("AAA", "AB", "AAA"))
+    study = as_a_study(warehouse, row_of(warehouse, "s1-2.csv")["pull"])
+    assert "without it there is no answer: every pull of setup 'B'" in study["doubts"][0]
+
+
 # --- pressures without a reference --------------------------------------------------------------
 
 

@@ -198,7 +198,7 @@ def _doubts(
     try:
         again = _estimate(kept, found.study, question, known)
     except AnalysisError as error:
-        without = f"without {them} it cannot be answered: {error.what}"
+        without = f"without {them} there is no answer: {error.what}"
     else:
         word = again.verdict.replace("_", " ")
         course = "still" if again.verdict == found.verdict else "would be"

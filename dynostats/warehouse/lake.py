@@ -159,7 +159,9 @@ def _lake_in_words(directory: Path) -> Generator[None]:
 def _require_lake(directory: Path) -> None:
     if not directory.exists() or not any(directory.iterdir()):
         return
-    if not (directory / DICTIONARY).is_file():
+    # An export as tables has a dictionary too, but no folders of the tables.
+    parts = [directory / table for table in TABLES]
+    if not (directory / DICTIONARY).is_file() or not all(part.is_dir() for part in parts):
         raise InputError(
             "the folder is neither empty nor a lake",
             where=str(directory),

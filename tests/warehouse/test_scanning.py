@@ -121,10 +121,10 @@ def test_an_arrow_stream_is_read_by_others(wh):
 def test_names_that_are_not_there_name_the_nearest(wh, tmp_path):
     with pytest.raises(InputError, match="nothing of that name to scan") as refused:
         wh.scan("curve")
-    assert "Did you mean curves?" in refused.value.mend
+    assert "Did you mean 'curves'?" in refused.value.mend
     with pytest.raises(InputError, match="no column torqe") as refused:
         pa.table(wh.arrow("curves", columns=["torqe"]))
-    assert "Did you mean torque?" in refused.value.mend
+    assert "Did you mean 'torque'?" in refused.value.mend
     with pytest.raises(InputError, match="has no parameter least"):
         wh.scan("session_noise", least=2)
     with pytest.raises(InputError, match="nothing of that name"):

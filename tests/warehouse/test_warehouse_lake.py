@@ -184,7 +184,7 @@ def test_what_is_no_lake_is_said_to_be_none(tmp_path):
 def test_an_unknown_reduction_names_the_nearest():
     with pytest.raises(InputError, match="no reduction of that name") as refused:
         reduction("setup_statistic")
-    assert "Did you mean setup_statistics?" in refused.value.mend
+    assert "Did you mean 'setup_statistics'?" in refused.value.mend
     assert reductions() == ("channel_products", "curve_products", "setup_statistics")
 
 

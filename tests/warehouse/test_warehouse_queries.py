@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import shutil
 from dataclasses import replace
 from datetime import datetime
 
@@ -14,7 +15,7 @@ from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
 from dynostats.errors import InputError
-from dynostats.warehouse import NewEvent, named_query, open_store, query_names
+from dynostats.warehouse import NewEvent, connection, named_query, open_store, query_names
 from dynostats.warehouse.named import parse_query, queries_folder
 
 FILES = sorted(
@@ -221,6 +222,92 @@ def test_channels_list_known_and_other_ones(store):
     assert answer["torque"] == ("N.m", True, 5)
     assert answer["oil_pressure"] == ("kPa", True, 0)
     assert answer["knock"] == ("V", False, 1)
+
+
+def test_setups_count_their_pulls_and_sessions(store):
+    rows = {row["setup"]: row for row in store.query("setups").rows(named=True)}
+    assert (rows["base"]["sessions"], rows["base"]["accepted"], rows["base"]["excluded"]) == (
+        2,
+        3,
+        1,
+    )
+    assert (rows["cooler"]["relative_to"], rows["cooler"]["accepted"]) == ("base", 1)
+    assert rows["cooler"]["first_started"] == datetime(2025, 3, 3, 9)  # noqa: DTZ001
+    assert rows["base"]["first_started"] is None
+
+
+def test_sources_are_counted_with_their_size(store):
+    answer = store.query("sources")
+    assert answer["file"].to_list() == ["a.csv", "b.csv", "c.csv", "d.csv", "e.csv"]
+    assert answer["pulls"].to_list() == [["P1"], ["P2"], ["P3"], ["P4"], ["P5"]]
+    sizes = [len(store.source(sha256)) for sha256 in answer["sha256"]]
+    assert answer["size"].to_list() == sizes
+
+
+def test_findings_are_what_was_noticed_of_each_pull(store):
+    answer = store.query("findings")
+    assert answer.filter(check="clock").height == 5
+    assert set(answer.filter(check="clock")["message"]) == {"one gap"}
+
+
+def test_attributes_are_what_files_and_sheets_say(store):
+    answer = store.query("attributes", {"names": ["operator"]})
+    assert answer["value"].to_list() == ["A. Person"] * 5
+    assert set(answer["origin"]) == {"file"}
+
+
+def test_a_declared_question_and_its_look_are_told_as_they_were_stored(store):
+    (declared,) = store.query("declared").rows(named=True)
+    for name in ("engine", "baseline", "candidate", "margin_pct", "alpha", "pulls_per_setup"):
+        assert declared[name] == QUESTION[name]
+    assert (declared["looks_planned"], declared["looks_taken"]) == (QUESTION["looks"], 1)
+    assert declared["decision"] == LOOK["decision"]
+    (look,) = store.query("looks").rows(named=True)
+    for name in ("look", "pairs", "information", "level", "verdict", "effect_pct", "low_pct"):
+        assert look[name] == LOOK[name]
+
+
+def test_amendments_say_what_stood_there_and_what_does_now(store):
+    rows = store.query("amendments").rows(named=True)
+    assert [(row["pull"], row["field"], row["new_value"]) for row in rows if row["pull"]] == [
+        ("P5", "state", "excluded"),
+        ("P3", "notes", "second gear"),
+    ]
+    assert store.query("amendments", {"pull": "P3"}).height == 1
+
+
+def test_events_are_told_by_date(store):
+    (event,) = store.query("events").rows(named=True)
+    assert (event["event"], event["kind"], event["what"]) == ("E1", "calibration", "dead weights")
+    assert store.query("events", {"dyno": "cell 1"}).is_empty()
+
+
+def test_rows_of_a_regression_have_the_logs_of_the_main_channels(store):
+    rows = store.query("regression_rows", {"setups": ["cooler"]})
+    assert rows["pull"].unique().to_list() == ["P3"]
+    assert rows.height == 40
+    first = rows.sort("rpm").row(0, named=True)
+    assert first["log_torque"] == pytest.approx(math.log(330.0), rel=1e-12)
+    assert first["log_rpm"] == pytest.approx(math.log(2000.0), rel=1e-12)
+    assert first["log_lambda"] == pytest.approx(math.log(0.85), rel=1e-12)
+
+
+def test_pulls_are_narrowed_by_their_labels(store):
+    assert store.query("pulls", {"session": "monday"})["pull"].to_list() == ["P1", "P2", "P3"]
+    (void,) = store.query("pulls").filter(state="excluded").rows(named=True)
+    assert (void["pull"], void["why"]) == ("P5", "no rise")
+
+
+def test_a_result_larger_than_the_memory_limit_streams_to_a_file(store, tmp_path, monkeypatch):
+    # 3 million rows of 32 letters and more are over 100 MB; the engine may keep 60.
+    monkeypatch.setitem(connection._SETTINGS, "memory_limit", "60MB")
+    shutil.copyfile(store.path, tmp_path / "shop.duckdb")
+    out = tmp_path / "large.parquet"
+    with open_store(tmp_path / "shop.duckdb") as small:
+        limit = small.query("select current_setting('memory_limit') as limit_now").item()
+        assert limit.startswith("57")  # MiB
+        small.query_to(out, "select i, md5(i::varchar) as text from range(3000000) as r(i)")
+    assert pl.scan_parquet(out).select(pl.len()).collect().item() == 3_000_000
 
 
 # Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.

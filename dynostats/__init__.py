@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from dynostats.analysis.comparison import Comparison
     from dynostats.api import Finding, Warehouse, open_warehouse
     from dynostats.api.demo import demo
+    from dynostats.api.lake import Lake, open_lake
     from dynostats.errors import AnalysisError, DynostatsError, InputError, WarehouseError
 
     __version__: str
@@ -22,10 +23,12 @@ __all__ = [
     "DynostatsError",
     "Finding",
     "InputError",
+    "Lake",
     "Warehouse",
     "WarehouseError",
     "__version__",
     "demo",
+    "open_lake",
     "open_warehouse",
 ]
 
@@ -35,9 +38,11 @@ _HOMES = {
     "DynostatsError": "dynostats.errors",
     "Finding": "dynostats.api",
     "InputError": "dynostats.errors",
+    "Lake": "dynostats.api.lake",
     "Warehouse": "dynostats.api",
     "WarehouseError": "dynostats.errors",
     "demo": "dynostats.api.demo",
+    "open_lake": "dynostats.api.lake",
     "open_warehouse": "dynostats.api",
 }
 

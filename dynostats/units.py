@@ -8,10 +8,11 @@ until somebody says a count of what.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 from dynostats.arrays import Floats
 from dynostats.errors import InputError
@@ -323,6 +324,119 @@ def convert(values: Values, from_unit: str, to_unit: str) -> Values:
     if scale == _SAME:
         return values
     return values * scale.factor / scale.divisor + scale.offset
+
+
+System = Literal["si", "us"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """How a stored unit is shown to a person.
+
+    Args:
+        name: The unit as it is printed, e.g. "lb·ft".
+        scale: From the stored unit to this one.
+        more_digits: Decimals to print beyond those of the stored unit, so that nothing is lost.
+    """
+
+    name: str
+    scale: Scale
+    more_digits: int = 0
+
+    def of(self, value: float) -> float:
+        """Return a value in the stored unit as it is shown."""
+        return value * self.scale.factor / self.scale.divisor + self.scale.offset
+
+
+# Stored unit: printed name, short name here, decimals more than the stored unit needs.
+_US_UNITS = {
+    "kW": ("hp", "hp", 0),
+    "N.m": ("lb·ft", "lbf.ft", 0),
+    "kPa": ("psi", "psi", 1),
+    "degC": ("°F", "degF", 0),
+    "kg/h": ("lb/h", "lb/h", 0),
+    "g/kWh": ("lb/hp·h", "lb/hph", 3),
+}
+_PRINTED = {"N.m": "N·m", "degC": "°C"}
+_STORED = {printed: unit for unit, printed in _PRINTED.items()}
+_FAHRENHEIT_STEP = Scale(factor=1.8, divisor=1.0, offset=0.0)
+_SPOKEN = re.compile(
+    r"(?<![\w.,/])(?:(?P<first>[+\-\u2212]?\d[\d,]*(?:\.\d+)?)(?P<between> to ))?"
+    r"(?P<last>[+\-\u2212]?\d[\d,]*(?:\.\d+)?) (?P<unit>kW|N[.·]m|kPa|°C|degC|kg/h|g/kWh|K)"
+    r"(?![\w/·²³])"
+)
+# Names that a user gave, and commands to be copied, are left as they are.
+_VERBATIM = re.compile(r"((?<!\w)'[^']*'(?!\w)|\"[^\"]*\"|`[^`]*`|\bdynostats [a-z]+ .*$)")
+_WEATHER = re.compile(r"ambient|baromet", re.IGNORECASE)
+
+
+@lru_cache(maxsize=64)
+def shown_unit(unit: str, system: System, *, barometer: bool = False) -> Shown:
+    """Return how a stored unit is shown in a system of units.
+
+    Args:
+        unit: Stored unit, e.g. "kPa"; "K" is a difference of temperatures, also as "K a pull".
+        system: "si" for the stored units, "us" for hp, lb·ft, psi, °F, lb/h.
+        barometer: Whether it is the pressure of the air, which "us" shows in inHg.
+
+    Returns:
+        Its printed name and the conversion; the stored unit itself where the system has no other.
+
+    Example:
+        >>> shown_unit("kPa", "us").name, round(shown_unit("kPa", "us").of(100.0), 1)
+        ('psi', 14.5)
+        >>> shown_unit("K", "us").name, shown_unit("K", "us").of(10.0)
+        ('°F', 18.0)
+    """
+    stored = _STORED.get(unit, unit)
+    if system == "us" and unit.split(maxsplit=1)[0] == "K":
+        return Shown(name=unit.replace("K", "°F", 1), scale=_FAHRENHEIT_STEP)
+    if system == "us" and stored in _US_UNITS:
+        name, short, more = ("inHg", "inHg", 1) if barometer else _US_UNITS[stored]
+        return Shown(name=name, scale=find_scale(stored, short), more_digits=more)
+    return Shown(name=_PRINTED.get(stored, stored), scale=_SAME)
+
+
+def say_in(text: str, system: System) -> str:
+    """Return a sentence with its numbers in a system of units.
+
+    A number is converted where its unit stands behind it, and in ranges ("3 to 5 kPa"). What
+    stands in quotation marks and in commands to be copied stays as it is.
+
+    Args:
+        text: A sentence in stored units; K stands for differences of temperature only.
+        system: "si" leaves the sentence alone.
+
+    Example:
+        >>> say_in("Oil pressure is 180 kPa at 4200 rpm, 60 to 70 °C.", "us")
+        'Oil pressure is 26.1 psi at 4200 rpm, 140 to 158 °F.'
+    """
+    if system == "si":
+        return text
+    parts = _VERBATIM.split(text)
+    return "".join(
+        part if at % 2 else _SPOKEN.sub(lambda found: _spoken(found, system), part)
+        for at, part in enumerate(parts)
+    )
+
+
+def _spoken(found: re.Match[str], system: System) -> str:
+    near = found.string[max(0, found.start() - 40) : found.end() + 20]
+    shown = shown_unit(found["unit"], system, barometer=bool(_WEATHER.search(near)))
+    first = _respoken(found["first"], shown) + found["between"] if found["first"] else ""
+    return f"{first}{_respoken(found['last'], shown)} {shown.name}"
+
+
+def _respoken(number: str, shown: Shown) -> str:
+    """Return a number as it stands in a sentence, converted, with its sign and its decimals."""
+    plain = number.replace(",", "").replace("\u2212", "-")
+    _, _, decimals = plain.partition(".")
+    digits = len(decimals) + shown.more_digits
+    value = round(shown.of(float(plain)), digits) + 0.0  # never minus nothing
+    sign = "+" if number[0] == "+" and value >= 0 else ""
+    comma = "," if "," in number else ""
+    text = f"{sign}{value:{comma}.{digits}f}"
+    return text.replace("-", "\u2212") if number[0] == "\u2212" else text
 
 
 def power_kw(torque_nm: Values, speed_rpm: Values) -> Values:

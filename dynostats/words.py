@@ -2,7 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from html import escape
+
+_LIKE = 0.6
+
 
 def count(number: int, noun: str) -> str:
     """Return a count with its noun, e.g. "1 pull", "3 pulls"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def as_paragraphs(sentences: Iterable[str]) -> str:
+    """Return sentences as HTML paragraphs, as a notebook shows them; nothing in them is markup."""
+    return "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """Return "Did you mean '...'? " with the known name most like a wrong one, or "".
+
+    Capitals, spaces, dots, hyphens and underscores do not count.
+
+    Example:
+        >>> did_you_mean("Short Hose", ["standard", "short-hose"])
+        "Did you mean 'short-hose'? "
+        >>> did_you_mean("cam", ["standard", "short-hose"])
+        ''
+    """
+    import difflib  # noqa: PLC0415 - only a wrong name needs it, and `--help` starts without it
+
+    folded = {_fold(one): one for one in sorted(known, reverse=True)}
+    near = difflib.get_close_matches(_fold(name), list(folded), n=1, cutoff=_LIKE)
+    return f"Did you mean '{folded[near[0]]}'? " if near else ""
+
+
+def _fold(name: str) -> str:
+    return "".join(sign for sign in name.casefold() if sign not in " -_.")

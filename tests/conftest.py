@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,12 @@ from dynostats.simulate import write_first_comparison
 from dynostats.simulate.day import Day, simulate_days
 from dynostats.simulate.files import write_log
 from dynostats.simulate.scenario import BRAKE, SETUPS, TURBO_FIVE
+
+
+def pytest_report_header() -> str:
+    """Say whether the tests on a Spark server are among those run."""
+    here = all(find_spec(name) for name in ("pysail", "pyspark", "sqlglot"))
+    return f"tests/lake/test_spark.py: {'runs' if here else 'left out, the extra lake is absent'}"
 
 
 @pytest.fixture(scope="session")
@@ -35,6 +42,16 @@ def first_warehouse(first_files, tmp_path_factory) -> Path:
     with ds.open_warehouse(path) as warehouse:
         report = warehouse.ingest(first_files)
     assert len(report.stored) == 10
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_warehouse(tmp_path_factory) -> Path:
+    """A warehouse with the logs of datasets/demo; only to be read."""
+    path = tmp_path_factory.mktemp("demo") / "demo.duckdb"
+    with ds.open_warehouse(path) as warehouse:
+        report = warehouse.ingest(Path(__file__).parents[1] / "datasets" / "demo")
+    assert len(report.stored) == 53
     return path
 
 

@@ -178,3 +178,38 @@ def test_candidates_of_one_baseline_share_their_bounds(first_warehouse):
         assert one.to_dict() == alone.to_dict()
         with pytest.raises(ds.AnalysisError, match="must be named once"):
             wh.compare_candidates(baseline="standard", candidates=["short-hose", "short-hose"])
+
+
+def test_every_result_shows_itself_in_a_notebook(own_warehouse, first_files, tmp_path):
+    with ds.open_warehouse(own_warehouse) as wh:
+        shown = {
+            "amended": wh.exclude("P1", why="<b>wheel</b> slip", who="test"),
+            "ingest": wh.ingest(first_files),
+            "verify": wh.verify(),
+            "similar": wh.similar("P7"),
+            "pulls": wh.pulls(),
+            "check": wh.check("P7"),
+            "query": wh.query("setups"),
+            "events": wh.events(),
+            "repeatability": wh.repeatability(),
+        }
+        plan = wh.plan(
+            effect=1.5,
+            baseline="standard",
+            candidate="short-hose",
+            engine="QB-18T",
+            dyno="cell-1",
+            session="june-01",
+        )
+        shown |= {"plan": plan, "declared": wh.declare(plan, who="test"), "study": wh.study()}
+        report = wh.report(
+            wh.compare(baseline="standard", candidate="short-hose"), tmp_path / "finding.html"
+        )
+        shown["reproduce"] = wh.reproduce(report)
+    for name, result in shown.items():
+        html = result._repr_html_()
+        assert html.startswith("<"), name
+        assert "<b>wheel" not in html
+    assert "&lt;b&gt;wheel" in shown["amended"]._repr_html_()
+    assert "The warehouse is whole" in shown["verify"]._repr_html_()
+    assert "skipped 10" in shown["ingest"]._repr_html_()

@@ -63,7 +63,7 @@ def test_scope_and_data(shop, rows):
 
 def test_every_channel_can_be_named_and_the_nearest_is_offered(shop):
     assert shop.regress("charge_temperature ~ manifold_pressure + rpm").rows > 0
-    with pytest.raises(ds.InputError, match="Did you mean log_manifold_pressure"):
+    with pytest.raises(ds.InputError, match="Did you mean 'log_manifold_pressure'"):
         shop.regress("log_torque ~ log_manifold_pressur")
     with pytest.raises(ds.InputError, match="oil_pressure is empty in all rows"):
         shop.regress("log_torque ~ oil_pressure + rpm")
@@ -107,7 +107,7 @@ def test_the_command_refuses_in_three_parts(shop):
     assert told.returncode == 1
     error = json.loads(told.stdout)["error"]
     assert set(error) == {"what", "where", "mend"}
-    assert "Did you mean rpm?" in error["mend"]
+    assert "Did you mean 'rpm'?" in error["mend"]
 
 
 def test_statsmodels_is_loaded_by_the_mixed_model_alone(shop):

@@ -123,13 +123,34 @@ def test_top_level_names_are_few():
     assert strays <= {"PKG-INFO"}
 
 
-def test_the_lock_file_names_no_host():
-    lock = (ROOT / ".requirements.lock").read_text("utf-8")
+LOCKS = (".requirements.lock", ".lake.lock")
+
+
+def pins_of(lock: str) -> set[str]:
+    """Return what a lock file pins, with the Python each pin is for."""
+    text = (ROOT / lock).read_text("utf-8")
+    return set(re.findall(r"^([a-z0-9._-]+==[^\\]+?) \\$", text, flags=re.MULTILINE))
+
+
+@pytest.mark.parametrize("name", LOCKS)
+def test_a_lock_file_names_no_host(name):
+    lock = (ROOT / name).read_text("utf-8")
     assert "://" not in lock
     assert "index-url" not in lock
-    pins = re.findall(r"^[a-z0-9._-]+==\S+", lock, flags=re.MULTILINE)
+    pins = pins_of(name)
     assert len(pins) >= 30
     assert len(re.findall(r"--hash=sha256:[0-9a-f]{64}", lock)) >= len(pins)
+
+
+def test_the_extra_lake_is_locked_apart_and_agrees_with_the_rest():
+    main, lake = pins_of(LOCKS[0]), pins_of(LOCKS[1])
+    names = {pin.partition("==")[0] for pin in lake}
+    heavy = {"pysail", "pyspark-client", "sqlglot"}
+    # What the client is built with stands in the lock too, so that nothing comes from outside it.
+    assert heavy | {"setuptools", "wheel"} <= names
+    assert not heavy & {pin.partition("==")[0] for pin in main}, "too large for every shop"
+    known = {pin.partition("==")[0] for pin in main}
+    assert {pin for pin in lake if pin.partition("==")[0] in known} <= main
 
 
 @pytest.mark.parametrize("name", sorted(command_group.commands))

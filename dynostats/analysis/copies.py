@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.groups import number
 from dynostats.arrays import Flags, Floats, Ints
 
 # Two pulls whose curves lie nearer together than this, root mean square of the log ratio, are one:
@@ -16,6 +17,8 @@ from dynostats.arrays import Flags, Floats, Ints
 SAME_LOG = 1e-4
 # Fewer speeds in common than this tell of no copy.
 LEAST_SHARED = 10
+# Two means that differ by so little more may be as near as allowed, but for rounding.
+ROUNDED = 1.0 + 1e-9
 
 
 def find_copies(curves: CurveSet) -> dict[str, str]:
@@ -28,17 +31,57 @@ def find_copies(curves: CurveSet) -> dict[str, str]:
         By copy the pull it is one of: the first stored.
     """
     copies: dict[str, str] = {}
-    rows_of: dict[tuple[str, str], list[int]] = {}
-    for row, key in enumerate(zip(curves.engine, curves.setup, strict=True)):
-        rows_of.setdefault(key, []).append(row)
-    for rows in rows_of.values():
-        own = np.array(rows, dtype=np.intp)
-        for place, row in enumerate(own):
-            if curves.pull[row] not in copies:
-                near = _perhaps_alike(curves.log_torque, row, own[place + 1 :])
-                for at in near[_alike(curves.log_torque[near], curves.log_torque[row])]:
-                    copies.setdefault(curves.pull[at], curves.pull[row])
+    groups = number(curves.engine, curves.setup)
+    whole: Flags = np.all(np.isfinite(curves.log_torque), axis=1)
+    parted = np.unique(groups[~whole])
+    quick = np.flatnonzero(~np.isin(groups, parted)) if len(curves.rpm) >= LEAST_SHARED else []
+    pairs = [_alike_pairs(curves.log_torque, np.asarray(quick, dtype=np.intp), groups)]
+    pairs += [
+        _pairs_one_by_one(curves.log_torque, np.flatnonzero(groups == group)) for group in parted
+    ]
+    found = np.concatenate(pairs)
+    for first, again in found[np.lexsort((found[:, 1], found[:, 0], groups[found[:, 0]]))].tolist():
+        if curves.pull[first] not in copies:
+            copies.setdefault(curves.pull[again], curves.pull[first])
     return copies
+
+
+def _alike_pairs(logs: Floats, rows: Ints, groups: Ints) -> Ints:
+    """Return the pairs of one group that are alike, shape (pairs, 2), the first stored first.
+
+    The means of two curves lie no further apart than the curves do, root mean square: so only
+    pulls with almost the same mean are compared, the nearest in mean first.
+
+    Args:
+        logs: All curves; those of `rows` cover every speed.
+        rows: The pulls looked at.
+        groups: Number of each pull's group.
+    """
+    level = logs.mean(axis=1)
+    place = rows[np.lexsort((level[rows], groups[rows]))]
+    found = [np.zeros((0, 2), dtype=np.intp)]
+    at = np.arange(len(place))
+    for step in range(1, len(place)):
+        at = at[at + step < len(place)]
+        one, other = place[at], place[at + step]
+        near = (groups[one] == groups[other]) & (level[other] - level[one] <= SAME_LOG * ROUNDED)
+        at, one, other = at[near], one[near], other[near]
+        if not at.size:
+            break
+        same = ((logs[one] - logs[other]) ** 2).mean(axis=1) <= SAME_LOG**2
+        pairs = np.stack([one[same], other[same]], axis=1)
+        found.append(np.sort(pairs, axis=1))
+    return np.concatenate(found)
+
+
+def _pairs_one_by_one(logs: Floats, rows: Ints) -> Ints:
+    """Return likewise the pairs among pulls that do not all cover the same speeds."""
+    found = [np.zeros((0, 2), dtype=np.intp)]
+    for place, row in enumerate(rows):
+        near = _perhaps_alike(logs, int(row), rows[place + 1 :])
+        again = near[_alike(logs[near], logs[row])]
+        found.append(np.stack([np.full_like(again, row), again], axis=1))
+    return np.concatenate(found)
 
 
 def _perhaps_alike(logs: Floats, row: int, others: Ints) -> Ints:

@@ -16,10 +16,12 @@ from scipy.stats import f as f_distribution
 from dynostats.analysis.layers import Layer, Layers
 from dynostats.analysis.moderation import weigh_prior_df
 from dynostats.analysis.over_speed import (
+    SpeedSums,
     correlation_over_speed,
     effective_speeds,
     pool_over_speed,
     pooling_weights,
+    sum_contrasts,
     wavier,
 )
 from dynostats.arrays import Flags, Floats, Ints
@@ -161,11 +163,11 @@ def learn_noise(
     history, narrowed = _narrow(study, history, near, rpm)
     return NoiseModel(
         rpm=rpm,
-        pull=_layer_noise(history, rpm),
-        own=_layer_noise(study, rpm),
-        session=_layer_noise(layers.session, rpm),
-        drift=_layer_noise(slope, rpm),
-        refit=_layer_noise(refit, rpm),
+        pull=layer_noise(history, rpm),
+        own=layer_noise(study, rpm),
+        session=layer_noise(layers.session, rpm),
+        drift=layer_noise(slope, rpm),
+        refit=layer_noise(refit, rpm),
         drift_in_sessions=_drift_in_sessions(layers),
         # With nothing of its own the engine is judged as one more of many: engines are the groups.
         prior_df_weights=_weigh_heterogeneity(
@@ -185,7 +187,7 @@ def with_own_noise(noise: NoiseModel, study: Layers) -> NoiseModel:
 
     Where nothing is left of it and there is no history, the old one stays: it is all there is.
     """
-    own = _layer_noise(study.pull, noise.rpm)
+    own = layer_noise(study.pull, noise.rpm)
     if own is None and noise.pull is None:
         own = noise.own
     return replace(noise, own=own)
@@ -261,7 +263,7 @@ def _not_excluded(slope: Layer, pull: Layer, rpm: Floats) -> tuple[Layer, float]
     """
     if len(slope) < LEAST_SLOPES or len(pull) == 0:
         return slope.only(np.zeros(len(slope), dtype=np.bool_)), 1.0
-    df = len(slope) * _curve_worth(pull, rpm)
+    df = len(slope) * worth_of_sums(sum_contrasts(pull.curves), rpm)
     raised = df / float(chi2.ppf(DRIFT_BOUND_TAIL, df))
     return replace(slope, curves=slope.curves * np.sqrt(raised)), raised
 
@@ -313,23 +315,51 @@ def _pool(
     return together, upper.only(np.zeros(len(upper), dtype=np.bool_))
 
 
-def _curve_worth(pull: Layer, rpm: Floats) -> float:
-    base = np.sqrt(np.maximum(pool_over_speed(pull.curves, rpm), LEAST_VARIANCE))
-    return effective_speeds(wavier(correlation_over_speed(pull.curves / base, rpm), len(pull)))
-
-
 def mean_square_evidence(lower: Layer, upper: Layer, rpm: Floats) -> float:
-    """Return the p value of the upper layer's mean square being larger only by chance.
+    """Return the p value of the upper layer's mean square being larger only by chance."""
+    return evidence_of_sums(sum_contrasts(lower.curves), sum_contrasts(upper.curves), rpm)
+
+
+def pool_unless_apart(
+    pull: SpeedSums, slope: SpeedSums, refit: SpeedSums, rpm: Floats
+) -> SpeedSums:
+    """Return the sums of the pull layer with what does not stand out from it pooled into it.
+
+    As `learn_noise` does it of contrasts, no study being judged.
+    """
+    least_p = POOL_ABOVE_P if len(slope) >= LEAST_SLOPES else 0.0
+    for upper, least in ((slope, least_p), (refit, POOL_ABOVE_P)):
+        if len(upper) and (not len(pull) or evidence_of_sums(pull, upper, rpm) >= least):
+            pull = pull + upper
+    return pull
+
+
+def evidence_of_sums(
+    lower: SpeedSums, upper: SpeedSums, rpm: Floats, *, worth: float | None = None
+) -> float:
+    """Return the p value of the upper mean square being larger than the lower only by chance.
+
+    Args:
+        lower: Sums of contrasts.
+        upper: Likewise.
+        rpm: Grid speeds, shape (speeds,).
+        worth: Independent speeds that a curve is worth; None to learn it from the lower.
 
     Source: the F test of two mean squares, each with its contrasts times the independent speeds
     that a curve is worth as degrees of freedom (Satterthwaite 1946).
     """
-    base = np.sqrt(pool_over_speed(lower.curves, rpm))
+    base = np.sqrt(lower.pooled(rpm))
     if not (base > 0).all():
         return 0.0
-    worth = _curve_worth(lower, rpm)
-    ratio = _mean_square(upper.curves / base) / _mean_square(lower.curves / base)
+    worth = worth_of_sums(lower, rpm) if worth is None else worth
+    ratio = upper.over(base).mean_square() / lower.over(base).mean_square()
     return float(f_distribution.sf(ratio, len(upper) * worth, len(lower) * worth))
+
+
+def worth_of_sums(sums: SpeedSums, rpm: Floats) -> float:
+    """Return how many independent speeds the mean square of one contrast is worth."""
+    base = np.sqrt(np.maximum(sums.pooled(rpm), LEAST_VARIANCE))
+    return effective_speeds(wavier(sums.over(base).correlation(rpm), len(sums)))
 
 
 def _mean_square(curves: Floats) -> float:
@@ -337,7 +367,8 @@ def _mean_square(curves: Floats) -> float:
     return float(np.mean(known**2)) if known.size else 0.0
 
 
-def _layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
+def layer_noise(layer: Layer, rpm: Floats) -> LayerNoise | None:
+    """Return the covariance over engine speed of a layer's contrasts; None where there are none."""
     seen = layer.curves[np.isfinite(layer.curves).any(axis=1)]
     if len(seen) == 0:
         return None

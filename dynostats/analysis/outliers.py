@@ -9,6 +9,7 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from dynostats.analysis.curve_set import CurveSet
+from dynostats.analysis.groups import medians, number, runs_of
 from dynostats.arrays import Flags, Floats, Ints
 
 # Both limits must be passed: far beyond what the F distribution allows, and three times the usual
@@ -36,20 +37,21 @@ def find_outlying(curves: CurveSet) -> Flags:
         typical spread at each speed is a median over pulls, which a few bad pulls do not move.
     """
     flags = np.zeros(len(curves), dtype=np.bool_)
+    engines = number(curves.engine)
+    cells = number(engines, curves.session, curves.setup)
+    place = np.argsort(cells, kind="stable")
     while True:
-        ratio, limit = _ratios(curves, ~flags)
+        rows = place[~flags[place]]
+        count = np.bincount(cells[rows], minlength=int(cells.max(initial=0)) + 1)
+        rows = rows[count[cells[rows]] > 1]
+        ratio, limit = _ratios(curves.log_torque[rows], cells[rows], engines[rows])
         ratio = np.nan_to_num(ratio, nan=0.0)
-        cells = _cells(curves)
-        worst = [
-            row
-            for rows in cells.values()
-            for row in rows
-            if ratio[row] > limit and ratio[row] >= TIED * max(ratio[rows])
-        ]
-        if not worst:
+        if not (ratio > limit).any():
             return flags
+        starts = runs_of(cells[rows])
+        largest = np.repeat(np.maximum.reduceat(ratio, starts[:-1]), np.diff(starts))
         # Only the worst of each cell at a time: it has moved the mean that the others stand off.
-        flags[worst] = True
+        flags[rows[(ratio > limit) & (ratio >= TIED * largest)]] = True
 
 
 def find_short(curves: CurveSet) -> Flags:
@@ -62,60 +64,65 @@ def find_short(curves: CurveSet) -> Flags:
         Shape (pulls,): True where a speed is missing that most pulls of the engine cover.
     """
     covered = np.isfinite(curves.log_torque)
-    flags = np.zeros(len(curves), dtype=np.bool_)
-    for name in set(curves.engine):
-        rows = np.array([label == name for label in curves.engine])
-        usual = covered[rows].mean(axis=0) >= MOST_OF_THEM
-        flags |= rows & ~np.all(covered | ~usual, axis=1)
-    return flags
+    if covered.all():
+        return np.zeros(len(curves), dtype=np.bool_)
+    engines = number(curves.engine)
+    place = np.argsort(engines, kind="stable")
+    starts = runs_of(engines[place])
+    share = np.add.reduceat(covered[place].astype(np.float64), starts[:-1], axis=0)
+    usual = share / np.diff(starts)[:, None] >= MOST_OF_THEM
+    return ~np.all(covered | ~usual[engines], axis=1)
 
 
-def _ratios(curves: CurveSet, kept: Flags) -> tuple[Floats, float]:
-    """Return each pull's mean square over the typical one, NaN where alone, and the limit."""
-    residual = _by_own_scale(_residuals(curves, kept), curves.engine)
-    repeated: Flags = np.any(np.isfinite(residual), axis=1)
-    ratio = np.full(len(curves), np.nan)
-    if repeated.sum() < LEAST_PULLS:
+def _ratios(logs: Floats, cells: Ints, engines: Ints) -> tuple[Floats, float]:
+    """Return each pull's mean square over the typical one, NaN where not known, and the limit.
+
+    Args:
+        logs: Curves of the pulls that are not alone in their cell, cell by cell.
+        cells: Number of each one's cell.
+        engines: Number of each one's engine.
+    """
+    ratio = np.full(len(logs), np.nan)
+    if len(logs) < LEAST_PULLS:
         return ratio, np.inf
-    squares = residual[repeated] ** 2
+    squares = _squares(logs, cells)
+    known: Flags = np.any(np.isfinite(squares), axis=1)
+    if known.sum() < LEAST_PULLS:
+        return ratio, np.inf
+    squares, engines = squares[known], engines[known]
+    squares /= _scale(np.nanmean(squares, axis=1), engines)[:, None]
     seen: Flags = np.any(np.isfinite(squares), axis=0)
-    typical: Floats = np.nanmedian(squares[:, seen], axis=0) / CHI_SQUARE_MEDIAN
-    ratio[repeated] = np.nanmean(squares[:, seen] / np.maximum(typical, 1e-6), axis=1)
+    squares = squares[:, seen]
+    typical = _column_medians(squares) / CHI_SQUARE_MEDIAN
+    ratio[known] = np.nanmean(squares / np.maximum(typical, 1e-6), axis=1)
     # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
-    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * int(repeated.sum()) - 2.0))
+    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * int(known.sum()) - 2.0))
     return ratio, max(allowed, OUTLYING_RATIO)
 
 
-def _by_own_scale(residual: Floats, engine: list[str]) -> Floats:
-    """Scale engines with enough repeats by their own median: a noisier one is not outlying."""
-    squares = residual**2
-    alone: Flags = np.all(np.isnan(residual), axis=1)
-    level: Floats = np.nanmean(np.where(alone[:, None], 0.0, squares), axis=1)
-    scaled = residual.copy()
-    usual = float(np.median(level[~alone])) if not alone.all() else 0.0
-    for name in set(engine):
-        rows = np.array([label == name for label in engine]) & ~alone
-        if rows.any():
-            # Few repeats tell little of their engine's scale: it is not taken below the usual one.
-            floor = usual if rows.sum() < LEAST_PULLS else 0.0
-            scaled[rows] /= np.sqrt(max(float(np.median(level[rows])), floor, 1e-12))
-    return scaled
+def _squares(logs: Floats, cells: Ints) -> Floats:
+    """Return squares of each pull less its cell's mean, scaled to the spread of one."""
+    starts = runs_of(cells)
+    size = np.diff(starts)
+    mean = np.add.reduceat(logs, starts[:-1], axis=0) / size[:, None]
+    away = logs - np.repeat(mean, size, axis=0)
+    away *= away
+    away /= np.repeat(1.0 - 1.0 / size, size)[:, None]
+    return away
 
 
-def _cells(curves: CurveSet) -> dict[tuple[str, str, str], Ints]:
-    """Return the rows of each setup in each session of each engine."""
-    cells: dict[tuple[str, str, str], list[int]] = {}
-    for row, key in enumerate(zip(curves.engine, curves.session, curves.setup, strict=True)):
-        cells.setdefault(key, []).append(row)
-    return {key: np.array(rows, dtype=np.intp) for key, rows in cells.items()}
+def _scale(level: Floats, engines: Ints) -> Floats:
+    """Return what to scale each pull's squares by: a noisier engine's are not outlying.
+
+    Few repeats tell little of their engine's scale: it is not taken below the usual one.
+    """
+    usual = float(np.median(level))
+    own = medians(level, engines)
+    few = np.bincount(engines) < LEAST_PULLS
+    return np.maximum(np.where(few, np.fmax(own, usual), own), 1e-12)[engines]
 
 
-def _residuals(curves: CurveSet, kept: Flags) -> Floats:
-    """Return each kept pull less its cell's mean, scaled to the spread of one; NaN if alone."""
-    residual = np.full_like(curves.log_torque, np.nan)
-    for members in _cells(curves).values():
-        rows = members[kept[members]]
-        if len(rows) > 1:
-            own = curves.log_torque[rows]
-            residual[rows] = (own - own.mean(axis=0)) / np.sqrt(1.0 - 1.0 / len(rows))
-    return residual
+def _column_medians(values: Floats) -> Floats:
+    columns = np.ascontiguousarray(values.T)
+    whole = np.isfinite(columns).all()
+    return np.median(columns, axis=1) if whole else np.nanmedian(columns, axis=1)

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import polars as pl
 from scipy.stats import chi2
 from scipy.stats import t as student_t
 
+from dynostats.analysis.cell_sums import CellSums, between_sessions, sum_cells
 from dynostats.analysis.copies import find_copies, say_copies
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.analysis.layers import Layers, split_layers
+from dynostats.analysis.groups import number
 from dynostats.analysis.moderation import fit_prior, moderate
 from dynostats.analysis.noise import (
+    LEAST_VARIANCE,
     LayerNoise,
     component,
-    curve_worth,
-    learn_noise,
-    mean_square_evidence,
+    evidence_of_sums,
+    layer_noise,
+    pool_unless_apart,
+    worth_of_sums,
 )
 from dynostats.analysis.outliers import find_outlying, find_short
-from dynostats.analysis.over_speed import pool_over_speed
+from dynostats.analysis.over_speed import SpeedSums
 from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError
 
@@ -120,47 +123,72 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         AnalysisError: No setup was pulled twice in one session.
     """
     copies = find_copies(curves)
-    curves = curves.take(~np.isin(curves.pull, list(copies)))
+    if copies:
+        curves = curves.take(~np.isin(curves.pull, list(copies)))
     outlying = find_outlying(curves)
     names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
-    typical = curves.take(~outlying & ~find_short(curves))
-    layers = split_layers(typical)
-    noise = learn_noise(layers, curves.rpm, own=np.zeros(len(layers.sessions), dtype=np.bool_))
-    if noise.pull is None:
+    leave_out = outlying | find_short(curves)
+    cells = sum_cells(curves.take(~leave_out) if leave_out.any() else curves)
+    said = say_copies(copies)
+    found = conclude_repeatability(
+        cells,
+        pulls=len(curves),
+        sessions=int(number(curves.engine, curves.session).max(initial=-1)) + 1,
+        mend=f"Pull any setup at least twice in a session. {said}".strip(),
+    )
+    warnings = (*filter(None, [said]), *found.warnings, *_warn_outlying(names))
+    return replace(found, warnings=warnings)
+
+
+def conclude_repeatability(
+    cells: CellSums, *, pulls: int, sessions: int, mend: str
+) -> Repeatability:
+    """Conclude repeatability and reproducibility from sums, of one computer or merged.
+
+    Args:
+        cells: Sums over the pulls that the noise is learned from.
+        pulls: Accepted pulls in scope.
+        sessions: Sessions in scope.
+        mend: What to do where no setup was pulled twice in one session.
+
+    Raises:
+        AnalysisError: No setup was pulled twice in one session.
+    """
+    rpm = cells.rpm
+    between = between_sessions(cells)
+    own = sum(cells.within[1:], start=cells.within[0])
+    pull = pool_unless_apart(own, cells.slope, between.refit, rpm)
+    if not len(pull):
         raise AnalysisError(
             "no setup in scope was pulled twice in one session, so it cannot be told how far "
             "pulls repeat",
-            mend=f"Pull any setup at least twice in a session. {say_copies(copies)}".strip(),
+            mend=mend,
         )
-    pull_df: Floats = np.isfinite(noise.pull.curves).sum(axis=0).astype(np.float64)
+    pull_df: Floats = np.diagonal(pull.counts).copy()
     seen = pull_df > 0
-    session = _session_variance(noise.session, noise.pull.variance)
-    groups = _with_moderated(_by_engine(layers, noise.rpm, typical), curve_worth(noise))
-    warnings = (
-        *filter(None, [say_copies(copies)]),
-        *_warn_unlike(groups),
-        *_warnings(noise.pull, noise.session, session),
-        *_warn_outlying(names),
-    )
-    columns = _pull_columns(curves.rpm, noise.pull.variance, pull_df)
-    if noise.session is None or session is None:
-        columns |= {name: np.full(len(curves.rpm), np.nan) for name in SESSION_COLUMNS}
+    variance = np.maximum(pull.pooled(rpm), LEAST_VARIANCE)
+    layer = layer_noise(between.session, rpm)
+    session = None if layer is None else component(layer, variance)
+    groups = _with_moderated(_by_engine(cells, own), worth_of_sums(pull, rpm))
+    columns = _pull_columns(rpm, variance, pull_df)
+    if layer is None or session is None:
+        columns |= {name: np.full(len(rpm), np.nan) for name in SESSION_COLUMNS}
     else:
-        columns |= _session_columns(noise.session, session, noise.pull.variance, pull_df)
+        columns |= _session_columns(layer, session, variance, pull_df)
     table = pl.DataFrame(columns).fill_nan(None).filter(pl.Series(seen))
     return Repeatability(
         curve=table,
-        pull_df=float(noise.pull.df),
-        session_df=None if noise.session is None else float(noise.session.df),
+        pull_df=float(len(pull)),
+        session_df=None if layer is None else float(layer.df),
         overall=OverallNoise(
-            pull_sd_pct=_rms(noise.pull.variance[seen]),
+            pull_sd_pct=_rms(variance[seen]),
             session_sd_pct=_rms_of(table["session_sd_pct"]),
         ),
-        pulls=len(curves),
-        engines=len(set(curves.engine)),
-        sessions=len(set(zip(curves.engine, curves.session, strict=True))),
+        pulls=pulls,
+        engines=len(cells.engines),
+        sessions=sessions,
         groups=groups,
-        warnings=warnings,
+        warnings=(*_warn_unlike(groups), *_warnings(len(pull), layer, session)),
     )
 
 
@@ -174,10 +202,6 @@ def sd_range(df: int) -> tuple[float, float]:
     tail = (1.0 - LEVEL) / 2.0
     low, high = np.sqrt(df / chi2.ppf([1.0 - tail, tail], df)).tolist()
     return low, high
-
-
-def _session_variance(layer: LayerNoise | None, pull_variance: Floats) -> Floats | None:
-    return None if layer is None else component(layer, pull_variance)
 
 
 def _rms_of(sd_pct: pl.Series) -> float | None:
@@ -236,22 +260,20 @@ def _session_columns(
     }
 
 
-def _by_engine(layers: Layers, rpm: Floats, curves: CurveSet) -> pl.DataFrame:
+def _by_engine(cells: CellSums, together: SpeedSums) -> pl.DataFrame:
+    rpm = cells.rpm
+    worth = worth_of_sums(together, rpm) if len(together) else 1.0
     rows: list[dict[str, object]] = []
-    number = {name: code for code, name in enumerate(dict.fromkeys(curves.engine))}
-    for name, code in number.items():
-        sessions = np.unique(layers.sessions[layers.engines == code])
-        mine = np.isin(layers.pull.group, sessions)
-        own, rest = layers.pull.only(mine), layers.pull.only(~mine)
+    for name, own, pulls in zip(cells.engines, cells.within, cells.pulls.tolist(), strict=True):
         p_value = None
-        if len(own) >= LEAST_TO_TELL and len(rest) >= LEAST_TO_TELL:
-            larger = mean_square_evidence(rest, own, rpm)
+        if len(own) >= LEAST_TO_TELL and len(together) - len(own) >= LEAST_TO_TELL:
+            larger = evidence_of_sums(together - own, own, rpm, worth=worth)
             p_value = 2.0 * min(larger, 1.0 - larger)
         rows.append(
             {
                 "engine": name,
-                "pulls": curves.engine.count(name),
-                "pull_sd_pct": _rms(pool_over_speed(own.curves, rpm)) if len(own) else None,
+                "pulls": pulls,
+                "pull_sd_pct": _rms(own.pooled(rpm)) if len(own) else None,
                 "pull_df": len(own),
                 "p_value": p_value,
             }
@@ -308,13 +330,13 @@ def _warn_outlying(names: list[str]) -> tuple[str, ...]:
 
 
 def _warnings(
-    pull: LayerNoise, session: LayerNoise | None, session_variance: Floats | None
+    pull_df: int, session: LayerNoise | None, session_variance: Floats | None
 ) -> tuple[str, ...]:
     found: list[str] = []
-    if pull.df < 8:
-        low, high = sd_range(pull.df)
+    if pull_df < 8:
+        low, high = sd_range(pull_df)
         found.append(
-            f"Only {pull.df} degrees of freedom stand behind the pull-to-pull SD: at one engine "
+            f"Only {pull_df} degrees of freedom stand behind the pull-to-pull SD: at one engine "
             f"speed it may be {low:.1f} to {high:.1f} times what is shown. Every repeated pull "
             "sharpens it."
         )

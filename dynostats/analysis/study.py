@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import polars as pl
 
 from dynostats.analysis.question import Question
 from dynostats.errors import AnalysisError
+from dynostats.words import did_you_mean
 
 # The noise of a comparison is learned from about so many pulls, those of the engine first, then the
 # nearest in time: hundreds of repeats know the cell's noise, and years away it was another cell.
@@ -66,7 +66,10 @@ def find_study(pulls: pl.DataFrame, engine: str, baseline: str, candidate: str) 
     mine = pulls.filter(engine=engine)
     if mine.is_empty():
         raise AnalysisError(
-            f"no pull of engine '{engine}' is stored{_nearest(engine, pulls['engine'])}"
+            f"no pull of engine '{engine}' is stored",
+            where="--engine",
+            mend=f"{did_you_mean(engine, pulls['engine'])}Stored engines: "
+            f"{', '.join(sorted(set(pulls['engine'])))}.",
         )
     for name in (baseline, candidate):
         _require(mine, engine, name)
@@ -184,9 +187,8 @@ def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:
     if of_setup.is_empty():
         known = ", ".join(f"'{name}'" for name in sorted(mine["setup"].unique().to_list()))
         raise AnalysisError(
-            f"setup '{setup}' was never pulled on engine '{engine}'"
-            f"{_nearest(setup, mine['setup'])}",
-            mend=f"Setups of this engine: {known}.",
+            f"setup '{setup}' was never pulled on engine '{engine}'",
+            mend=f"{did_you_mean(setup, mine['setup'])}Setups of this engine: {known}.",
         )
     if of_setup.filter(state="accepted").is_empty():
         first = of_setup.row(0, named=True)
@@ -198,12 +200,6 @@ def _require(mine: pl.DataFrame, engine: str, setup: str) -> None:
             "`pulls` lists the reasons; `include` one if it was excluded by mistake, or pull "
             "the setup again.",
         )
-
-
-def _nearest(name: str, known: pl.Series) -> str:
-    plain = {label.casefold(): label for label in sorted(set(known.to_list()))}
-    close = difflib.get_close_matches(name.casefold(), list(plain), n=1)
-    return f"; did you mean '{plain[close[0]]}'?" if close else ""
 
 
 def _common_dyno(compared: pl.DataFrame, baseline: str, candidate: str) -> str:

@@ -103,7 +103,7 @@ def add_doubts(
         judged: The judgement of their pulls.
         ask_without: Answers the same questions without some pulls.
     """
-    doubtful = _doubtful(judged, used_pulls(found))
+    doubtful = doubtful_of(judged, used_pulls(found))
     without = _without(found, doubtful, ask_without)
     return tuple(
         replace(
@@ -130,7 +130,7 @@ def _used(found: Comparison) -> set[str]:
     return set(found.pull_table.filter(compared)["pull"])
 
 
-def _doubtful(judged: Acceptance, used: set[str]) -> dict[str, list[PullFinding]]:
+def doubtful_of(judged: Acceptance, used: set[str]) -> dict[str, list[PullFinding]]:
     """Return what is said against the pulls whose torque is compared.
 
     A pressure of unknown reference was set aside when it was read: torque stands without it, and

@@ -16,6 +16,7 @@ from dynostats.intake import IngestReport, Progress
 from dynostats.report import Shop
 from dynostats.simulate import Truth, demo_shop, write_demo
 from dynostats.simulate.scenario import Question
+from dynostats.words import as_paragraphs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,6 +55,17 @@ class Demo:
         """Say whether the true mean effect lies inside the stated interval."""
         low, high = self.finding.overall.low_pct, self.finding.overall.high_pct
         return low is not None and high is not None and low <= self.true_effect_pct() <= high
+
+    def _repr_html_(self) -> str:
+        return as_paragraphs(
+            [
+                (
+                    f"{self.shop}, a simulated shop in {self.folder}: the true effect is "
+                    f"{self.true_effect_pct():+.2f}%, and the answer "
+                    f"{'holds' if self.holds_truth() else 'misses'} it. Report: {self.report}"
+                )
+            ]
+        )
 
     def to_dict(self) -> dict[str, object]:
         """Return everything as plain values."""

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+import contextlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from dynostats.analysis.conclude import as_percent
 from dynostats.analysis.conditions import ATTRIBUTES, Conditions, read_facts
-from dynostats.analysis.monitor import mark_eras
+from dynostats.analysis.monitor import Break, mark_eras, warn_compared
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import dyno_of, pulls_near
 from dynostats.analysis.synthesis import (
@@ -17,9 +20,14 @@ from dynostats.analysis.synthesis import (
     LeftOut,
     PastStudy,
     StudyEffect,
+    Then,
+    by_eye,
     estimate_past,
+    pulls_known,
     tell_history,
+    tell_then,
 )
+from dynostats.api.acceptance import doubtful_of, judge_stored
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.monitor import find_breaks
 from dynostats.api.results import as_html
@@ -33,6 +41,9 @@ if TYPE_CHECKING:
 # What sheets call an engine that breathes the air of the room, and one that is blown.
 _BREATHING = {"naturally aspirated", "natural", "na", "n/a", "none", "atmospheric"}
 _BLOWN = {"turbo", "turbocharged", "supercharged", "mechanical", "compound", "boosted"}
+
+# Corrections made within this time of storing belong to the study.
+_SETTLED = timedelta(days=1)
 
 Progress = Callable[[int, int], None]
 
@@ -96,8 +107,7 @@ def gather_history(
             correction=wanted,
         )
         try:
-            marked = known.by_era(pulls, dyno_of(pulls, question))
-            judged.append(_judge(store, marked, study, question, known))
+            judged.append(_judge(pulls, study, question, known))
         except AnalysisError as error:
             left_out.append(LeftOut(study=study, why=error.headline()))
         if progress is not None:
@@ -126,17 +136,30 @@ def _past_studies(store: Store, *, engine: str | None, kind: str | None) -> list
     ]
 
 
-def _judge(
-    store: Store, pulls: pl.DataFrame, study: PastStudy, question: Question, known: _Known
+def _judge(pulls: pl.DataFrame, study: PastStudy, question: Question, known: _Known) -> StudyEffect:
+    """Return what a study shows today, what speaks against it, and what it claimed when made."""
+    dyno = dyno_of(pulls, question)
+    marked = known.by_era(pulls, dyno)
+    near = pulls_near(marked, (question,))
+    found = _estimate(marked, study, question, known)
+    doubts = (
+        *_doubts(marked, near, found, question, known),
+        *warn_compared(known.breaks(pulls, dyno), _roles(near, study)),
+    )
+    return replace(found, doubts=doubts, then=_replay(pulls, found, question, known))
+
+
+def _estimate(
+    marked: pl.DataFrame, study: PastStudy, question: Question, known: _Known
 ) -> StudyEffect:
-    near = pulls_near(pulls, (question,))
-    curves = store.curves(near.filter(state="accepted")["pull"].to_list())
+    near = pulls_near(marked, (question,))
+    curves = known.store.curves(near.filter(state="accepted")["pull"].to_list())
     conditions = gather_conditions(
-        store, near, engines={study.engine}, setups={study.baseline, study.candidate}
+        known.store, near, engines={study.engine}, setups={study.baseline, study.candidate}
     )
     return estimate_past(
         study,
-        pulls,
+        marked,
         curves,
         question=question,
         conditions=conditions,
@@ -144,22 +167,99 @@ def _judge(
     )
 
 
+def _roles(near: pl.DataFrame, study: PastStudy) -> pl.DataFrame:
+    """Return the pulls of a study's two setups with what they are in it."""
+    own = pl.col("setup").is_in([study.baseline, study.candidate])
+    role = pl.when(pl.col("setup") == study.baseline).then(pl.lit("baseline"))
+    return near.filter(own, engine=study.engine).with_columns(
+        role=role.otherwise(pl.lit("candidate"))
+    )
+
+
+def _doubts(
+    marked: pl.DataFrame,
+    near: pl.DataFrame,
+    found: StudyEffect,
+    question: Question,
+    known: _Known,
+) -> Iterator[str]:
+    """Yield which pulls of a study `check` doubts, and what it would say without them."""
+    used = {name for name, weight in found.weights.items() if weight}
+    doubtful = doubtful_of(judge_stored(known.store, used, among=near), used)
+    if not doubtful:
+        return
+    listed = "; ".join(
+        f"{name}, {', '.join(dict.fromkeys(one.check for one in findings))}"
+        for name, findings in doubtful.items()
+    )
+    left_out = pl.when(pl.col("pull").is_in(list(doubtful))).then(pl.lit("excluded"))
+    kept = marked.with_columns(state=left_out.otherwise("state"))
+    them = "it" if len(doubtful) == 1 else "them"
+    try:
+        again = _estimate(kept, found.study, question, known)
+    except AnalysisError as error:
+        without = f"without {them} it cannot be answered: {error.what}"
+    else:
+        word = again.verdict.replace("_", " ")
+        course = "still" if again.verdict == found.verdict else "would be"
+        without = f"without {them} {course} {word}, {as_percent(again.effect):+z.2f}%"
+    many = "One pull is" if len(doubtful) == 1 else f"{len(doubtful)} pulls are"
+    yield f"{many} doubtful ({listed}); {without}."
+
+
+def _replay(
+    pulls: pl.DataFrame, found: StudyEffect, question: Question, known: _Known
+) -> Then | None:
+    """Return what could be said of a study when it was made, None where that is not known."""
+    study = found.study
+    then = pulls_known(known.as_of(pulls, study), study)
+    if then is None:
+        return None
+    own = then.filter(pl.col("setup").is_in([study.baseline, study.candidate]), engine=study.engine)
+    seen = by_eye(then, known.store.curves(own["pull"].to_list()), study)
+    if seen is None:
+        return None
+    judged: StudyEffect | None = None
+    with contextlib.suppress(AnalysisError):
+        judged = _estimate(known.by_era(then, dyno_of(then, question)), study, question, known)
+    return tell_then(then, pulls, study, by_eye_pct=seen, judged=judged)
+
+
 class _Known:
     """What sheets say of the engines, and what changed in the cells, read once."""
 
     def __init__(self, store: Store) -> None:
+        self.store = store
         said = store.query("attributes", {"names": [*ATTRIBUTES, "induction"]})
         self._facts = read_facts(said)
         sheet = said.filter(name="induction").drop_nulls("value").sort("origin")
         self._induction = dict(sheet.select("pull", "value").rows())
-        self._store = store
-        self._marked: dict[str, pl.DataFrame] = {}
+        self._breaks: dict[str, tuple[Break, ...]] = {}
+        self._last_correction: datetime | None = store.amendments()["amended_at"].max()  # pyright: ignore[reportAttributeAccessIssue]
+
+    def breaks(self, pulls: pl.DataFrame, dyno: str) -> tuple[Break, ...]:
+        """Return the changes of a dyno that part its pulls, as they are known today."""
+        if dyno not in self._breaks:
+            self._breaks[dyno] = find_breaks(self.store, pulls, dyno)
+        return self._breaks[dyno]
 
     def by_era(self, pulls: pl.DataFrame, dyno: str) -> pl.DataFrame:
         """Return the pulls with the changes of a dyno that part them."""
-        if dyno not in self._marked:
-            self._marked[dyno] = mark_eras(pulls, find_breaks(self._store, pulls, dyno))
-        return self._marked[dyno]
+        return mark_eras(pulls, self.breaks(pulls, dyno))
+
+    def as_of(self, pulls: pl.DataFrame, study: PastStudy) -> pl.DataFrame:
+        """Return the pulls as they were labelled a day after the study's last was stored.
+
+        What was corrected within a day of storing belongs to the study, not to hindsight.
+        """
+        own = pulls.filter(
+            pl.col("setup").is_in([study.baseline, study.candidate]), engine=study.engine
+        )
+        stored: datetime = own["stored_at"].max()  # pyright: ignore[reportAssignmentType]
+        at = stored + _SETTLED
+        if self._last_correction is None or self._last_correction <= at:
+            return pulls
+        return self.store.pulls(as_of=at.replace(tzinfo=UTC))
 
     def of(
         self, study: PastStudy, pulls: pl.DataFrame, conditions: Conditions

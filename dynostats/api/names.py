@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Collection, Sequence
 
 import polars as pl
 
 from dynostats.errors import AnalysisError, WarehouseError
+from dynostats.words import did_you_mean
 
 
 def choose_engine(pulls: pl.DataFrame, *, baseline: str, candidate: str, engine: str | None) -> str:
@@ -39,12 +39,10 @@ def require_name(name: str, stored: Collection[str], *, kind: str) -> None:
     if name in stored:
         return
     known = sorted(stored)
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    hint = f"Did you mean '{near[0]}'? " if near else ""
     raise WarehouseError(
         f"there is no {kind} '{name}' in the warehouse",
         where=f"{kind} {name}",
-        mend=f"{hint}Stored {kind}s: {_listed(known)}.",
+        mend=f"{did_you_mean(name, known)}Stored {kind}s: {_listed(known)}.",
     )
 
 

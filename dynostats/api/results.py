@@ -10,6 +10,7 @@ import polars as pl
 
 from dynostats.analysis.comparison import Comparison
 from dynostats.warehouse import Correction
+from dynostats.words import as_paragraphs
 
 if TYPE_CHECKING:
     import altair as alt
@@ -88,6 +89,17 @@ class Amended:
             "why": self.correction.why,
             "who": self.correction.who,
         }
+
+    def _repr_html_(self) -> str:
+        was = self.correction
+        return as_paragraphs(
+            [
+                (
+                    f"{self.pull}: {was.field} is now {was.new or 'empty'} "
+                    f"(was {was.old or 'empty'}), by {was.who}: {was.why}"
+                )
+            ]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

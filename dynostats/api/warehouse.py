@@ -15,7 +15,7 @@ from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self, Unpack
+from typing import TYPE_CHECKING, Literal, Self, Unpack
 
 import polars as pl
 
@@ -24,12 +24,16 @@ from dynostats.api.names import choose_engine, require_distinct, require_name
 from dynostats.api.results import Amended, Family, Finding, PullList, QueryAnswer
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import (
+    ArrowRows,
     Store,
     Verification,
     backup,
     export,
+    export_lake,
     open_store,
     restore,
+    rows_asked,
+    scan,
     verify,
 )
 from dynostats.warehouse.named import Value
@@ -49,11 +53,13 @@ if TYPE_CHECKING:
     from dynostats.api.monitor import CellMonitoring, EventList
     from dynostats.api.noise import CellNoise
     from dynostats.api.planning import StudyPlan, WishFields
+    from dynostats.api.similar import LikePulls
     from dynostats.api.state import DeclaredStudy
     from dynostats.api.watching import Watch
     from dynostats.intake import IngestReport, Progress
     from dynostats.report import Provenance, Shop
     from dynostats.report.reproduction import Reproduction
+    from dynostats.units import System
 
 AnyPath = str | os.PathLike[str]
 
@@ -599,6 +605,54 @@ class Warehouse:
             )
         return PastFindings.of(found)
 
+    def similar(
+        self,
+        pull: str,
+        *,
+        by: str = "shape",
+        channels: Sequence[str] | None = None,
+        band: tuple[float, float] | None = None,
+        least_overlap: float = 0.8,
+        engine: str | None = None,
+        dyno: str | None = None,
+        most: int = 10,
+    ) -> LikePulls:
+        """Find the accepted pulls most like one, and say whether they are as like as repeats.
+
+        Args:
+            pull: The pull that others are held against.
+            by: "shape" (torque, its level taken out), "level" (shape and level together),
+                "channels" (in pull-to-pull SDs), or "conditions" (air and start temperatures, in
+                SDs of all accepted pulls).
+            channels: Channels compared; None for none, or, by channels, for the usual ones.
+            band: First and last engine speed, rpm; None for what the pull covers.
+            least_overlap: Share of those speeds that another pull must cover, above 0 to 1.
+            engine: Only pulls of this engine.
+            dyno: Only pulls on this dyno.
+            most: How many are listed.
+
+        Raises:
+            WarehouseError: There is no such pull, engine, dyno or channel.
+            InputError: An option is out of its range.
+            AnalysisError: The pull has no torque, nothing overlaps it enough, or the noise of the
+                channels is not known.
+        """
+        from dynostats.api.similar import LikePulls, gather_similar
+
+        with self._reading() as store:
+            found = gather_similar(
+                store,
+                pull,
+                by=by,
+                channels=channels,
+                band=band,
+                least_overlap=least_overlap,
+                engine=engine,
+                dyno=dyno,
+                most=most,
+            )
+        return LikePulls.of(found)
+
     def event(
         self,
         kind: str,
@@ -816,6 +870,7 @@ class Warehouse:
         shop: Shop | None = None,
         command: str = "",
         as_of: datetime | None = None,
+        units: System = "si",
     ) -> Path:
         """Write a comparison as a self-contained HTML page, as a PDF, or as Markdown.
 
@@ -826,6 +881,7 @@ class Warehouse:
             shop: The shop's own name, logo and remarks.
             command: The command line that makes the page again.
             as_of: The past time that the comparison was asked at; None for now.
+            units: Units the page opens in, "si" or "us"; it can switch by itself.
 
         Raises:
             InputError: If a file's name ends otherwise, or it cannot be written.
@@ -853,7 +909,13 @@ class Warehouse:
         split, refused = self._split_of(finding, as_of)
         for one in paths:
             write_report(
-                finding, one, split=split, refused=refused, shop=shop, provenance=provenance
+                finding,
+                one,
+                split=split,
+                refused=refused,
+                shop=shop,
+                provenance=provenance,
+                units=units,
             )
         return paths[0]
 
@@ -1010,6 +1072,42 @@ class Warehouse:
             store.query_to(Path(out), text, values)
         return Path(out)
 
+    def scan(self, name: str, **values: Value) -> pl.LazyFrame:
+        """Return a table or a named query as a lazy polars frame.
+
+        Columns and filters of its plan are pushed into the warehouse: what is not asked for is not
+        read. The file is opened when the frame is collected, and only for that long. Needs pyarrow
+        (`pip install 'dynostats[arrow]'`).
+
+        Args:
+            name: "pulls", "curves" or "samples" (each with the labels of its pulls), or a query.
+            **values: The query's parameters.
+
+        Raises:
+            InputError: There is nothing of that name, or pyarrow is not installed.
+            WarehouseError: There is no warehouse, or another program holds it.
+
+        Example:
+            wh.scan("curves").filter(pl.col("setup") == "standard").select("rpm", "torque")
+        """
+        return scan(self.path, rows_asked(name, values))
+
+    def arrow(
+        self, name: str, *, columns: Sequence[str] | None = None, **values: Value
+    ) -> ArrowRows:
+        """Return a table or a named query for anything that reads Arrow streams.
+
+        Args:
+            name: As in `scan`.
+            columns: Columns wanted; None for all.
+            **values: The query's parameters.
+
+        Raises:
+            InputError: There is nothing of that name.
+        """
+        wanted = None if columns is None else tuple(columns)
+        return ArrowRows(path=self.path, asked=rows_asked(name, values), columns=wanted)
+
     def verify(self) -> Verification:
         """Check that everything stored is whole, and say what is not.
 
@@ -1028,14 +1126,23 @@ class Warehouse:
         backup(self.path, Path(file))
         return Path(file)
 
-    def export(self, folder: AnyPath) -> Path:
+    def export(self, folder: AnyPath, *, layout: Literal["tables", "lake"] = "tables") -> Path:
         """Write everything as open files into a new or empty folder.
 
+        Args:
+            folder: The folder.
+            layout: "tables" for one file a table, and the original files; "lake" for pulls and
+                curves as partitioned Parquet, into a folder that may hold those of other
+                warehouses already (`dynostats.open_lake` reads it).
+
         Raises:
-            InputError: If the folder holds anything.
+            InputError: If the folder holds anything else, or this warehouse already.
             WarehouseError: If the files cannot be written.
         """
-        export(self.path, Path(folder))
+        write = {"tables": export, "lake": export_lake}.get(layout)
+        if write is None:
+            raise InputError(f"the layout is '{layout}'; it must be tables or lake", where="layout")
+        write(self.path, Path(folder))
         return Path(folder)
 
     def restore(self, folder: AnyPath) -> Path:

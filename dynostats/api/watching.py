@@ -33,6 +33,7 @@ from dynostats.intake.paperwork import Paperwork
 from dynostats.report.watch_page import FileNote
 from dynostats.warehouse import Store, WarehouseInUseError, open_store
 from dynostats.warehouse.schema import program
+from dynostats.words import as_paragraphs
 
 SHEET_COLUMNS = ("file", "engine", "dyno", "session", "setup", "order", "notes")
 
@@ -84,6 +85,10 @@ class Scene:
         ]
         refused = [FileNote(file=one.file, state="refused", why=one.text) for one in self.refused]
         return (*landing, *refused)
+
+    def _repr_html_(self) -> str:
+        notes = [f"{one.file}: {one.state}, {one.why}" for one in self.notes()]
+        return as_paragraphs([*(one.text for one in self.events), *notes] or ["Nothing new."])
 
 
 class Watch:

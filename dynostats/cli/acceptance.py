@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json
+from dynostats.cli.output import answer_console, print_json, say
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
 
@@ -113,4 +113,4 @@ def _print_indented(text: str, console: Console) -> None:
     from rich.padding import Padding
     from rich.text import Text
 
-    console.print(Padding(Text(text), (0, 0, 0, 2), expand=False))
+    console.print(Padding(Text(say(text)), (0, 0, 0, 2), expand=False))

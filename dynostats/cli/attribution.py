@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, say, shown, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -88,10 +88,10 @@ def print_attribution(found: Attribution, console: Console) -> None:
         console.print(Padding(table, (0, 0, 0, 2), expand=False))
         console.print()
     for text in _unmeasured(found):
-        console.print(Text.assemble(("Note: ", "bold"), text))
+        console.print(Text.assemble(("Note: ", "bold"), say(text)))
     for warning in found.warnings:
-        console.print(Text.assemble(("Warning: ", "yellow"), warning))
-    console.print(Text.assemble(("Next: ", "bold"), found.next))
+        console.print(Text.assemble(("Warning: ", "yellow"), say(warning)))
+    console.print(Text.assemble(("Next: ", "bold"), say(found.next)))
 
 
 def _table(*columns: str) -> Table:
@@ -109,13 +109,14 @@ def _parts(found: Attribution, console: Console) -> Table:
 
     from dynostats.cli.finding import format_pct
 
-    table = _table("part", "effect", "at least", "at most", "kW")
+    table = _table("part", "effect", "at least", "at most", shown("kW").name)
     table.add_column("from the baseline to the candidate")
     ends = [0.0]
     for part in found.parts:
         ends.append(ends[-1] + part.log_pct)
     ink = "\u2588" if console.encoding.startswith("utf") else "#"
     total = found.total
+    power = shown("kW")
     bars = [*pairwise(ends), (0.0, total.log_pct)]
     rows = [
         (f"{_NAMES[part.name]}{' (assumed)' if _rests_on_physics(part) else ''}", part)
@@ -123,7 +124,9 @@ def _parts(found: Attribution, console: Console) -> Table:
     ]
     for (label, row), bar in zip((*rows, ("total", total)), bars, strict=True):
         numbers = (format_pct(v) for v in (row.effect_pct, row.low_pct, row.high_pct))
-        table.add_row(label, *numbers, f"{row.effect_kw:+z.1f}", Text(_bar(bar, ends, ink=ink)))
+        table.add_row(
+            label, *numbers, f"{power.of(row.effect_kw):+z.1f}", Text(_bar(bar, ends, ink=ink))
+        )
     return table
 
 
@@ -183,7 +186,7 @@ def _figures(title: str, measured: tuple[Measured, ...]) -> Table:
     from dynostats.report.figures import figure_rows
 
     table = _table(title, "baseline", "candidate", "change")
-    for row, one in zip(figure_rows(measured), measured, strict=True):
+    for row, one in zip(figure_rows(measured, current().units), measured, strict=True):
         table.add_row(row.name, row.baseline, row.candidate, row.change)
         if one.why:
             table.add_row(f"  no interval: {one.why}")

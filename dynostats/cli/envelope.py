@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, say, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def print_envelope(found: Envelope, console: Console) -> None:
     from rich.text import Text
 
     for text in found.dangers:
-        console.print(Text(text, style="bold red"))
+        console.print(Text(say(text), style="bold red"))
     if found.dangers:
         console.print()
     word, style = _STYLES[found.verdict]
@@ -116,18 +116,18 @@ def print_envelope(found: Envelope, console: Console) -> None:
         )
     )
     console.print()
-    console.print(Padding(Text(found.answer), (0, 0, 0, 2), expand=False))
+    console.print(Padding(Text(say(found.answer)), (0, 0, 0, 2), expand=False))
     console.print()
     console.print(Padding(_channel_table(found.channels), (0, 0, 0, 2), expand=False))
     console.print()
     for warning in found.warnings:
-        console.print(Text.assemble(("Warning: ", "yellow"), warning))
+        console.print(Text.assemble(("Warning: ", "yellow"), say(warning)))
     console.print(Text("\nThe way up, one step at a time", style="bold"))
     for number, step in enumerate(found.steps, start=1):
-        line = Text.assemble(f"{number}. ", (step.title, "bold"), f". {step.text}")
+        line = Text.assemble(f"{number}. ", (step.title, "bold"), f". {say(step.text)}")
         console.print(Padding(line, (0, 0, 0, 2), expand=False))
     console.print()
-    console.print(Text.assemble(("Next: ", "bold"), found.next))
+    console.print(Text.assemble(("Next: ", "bold"), say(found.next)))
 
 
 def _channel_table(channels: tuple[ChannelRange, ...]) -> Table:
@@ -150,6 +150,6 @@ def _channel_table(channels: tuple[ChannelRange, ...]) -> Table:
             else f"{one.covered_rpm[0]:.0f} to {one.covered_rpm[1]:.0f}",
             "" if one.share_outside is None else f"{one.share_outside:.0%}",
             f"{one.worst_rpm:.0f} rpm" if worst else "",
-            format_value(one.worst_excess or 0.0, one.unit) if worst else "",
+            say(format_value(one.worst_excess or 0.0, one.unit)) if worst else "",
         )
     return table

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from dynostats.analysis.comparison import Comparison, Verdict
 from dynostats.api.results import Family
+from dynostats.cli.output import say, shown
 from dynostats.cli.sketch import ASCII, UNICODE, sketch_effect
 
 _WORDS: dict[Verdict, tuple[str, str]] = {
@@ -29,7 +30,7 @@ def print_finding(result: Comparison, console: Console) -> None:
     word, style = _WORDS[result.verdict]
     console.print(Text.assemble((word, style), f"  {_question(result)}"))
     console.print()
-    for line in (*_numbers(result), result.why):
+    for line in (*_numbers(result), say(result.why)):
         console.print(Padding(Text(line), _INDENT, expand=False))
     console.print()
     for line in _sketch(result, console):
@@ -42,9 +43,9 @@ def print_finding(result: Comparison, console: Console) -> None:
     for heading, line in _declared(result):
         console.print(Text.assemble((heading, "bold"), line))
     for warning in result.warnings:
-        console.print(Text.assemble(("Warning: ", "yellow"), warning))
+        console.print(Text.assemble(("Warning: ", "yellow"), say(warning)))
     if result.next:
-        console.print(Text.assemble(("Next: ", "bold"), result.next))
+        console.print(Text.assemble(("Next: ", "bold"), say(result.next)))
 
 
 def print_family(family: Family, console: Console) -> None:
@@ -70,7 +71,7 @@ def print_family(family: Family, console: Console) -> None:
     console.print(table)
     console.print()
     for text in dict.fromkeys(text for one in family.findings for text in one.warnings):
-        console.print(Text.assemble(("Warning: ", "yellow"), text))
+        console.print(Text.assemble(("Warning: ", "yellow"), say(text)))
 
 
 def format_pct(value: float | None) -> str:
@@ -93,9 +94,11 @@ def _question(result: Comparison) -> str:
 
 def _numbers(result: Comparison) -> Iterator[str]:
     overall, pulls, noise = result.overall, result.pulls, result.noise
+    power = shown("kW")
+    size = f"{power.of(overall.effect_kw):+z.1f} {power.name}"
     yield (
         f"{format_pct(overall.effect_pct)}{_interval(overall.low_pct, overall.high_pct)}"
-        f", {overall.effect_kw:+z.1f} kW: mean over the band, from {pulls.baseline} + "
+        f", {size}: mean over the band, from {pulls.baseline} + "
         f"{pulls.candidate} pulls" + (f" ({pulls.excluded} excluded)" if pulls.excluded else "")
     )
     if overall.probability_gain_over_margin is not None:
@@ -139,13 +142,14 @@ def _correction(result: Comparison) -> Iterator[str]:
 
 def _peaks(result: Comparison) -> Iterator[str]:
     """Say how high and where each setup's curve stands highest."""
-    unit = {"power": "kW", "torque": "N·m"}[result.quantity]
+    unit = shown({"power": "kW", "torque": "N.m"}[result.quantity])
     for peak in result.peaks:
         if peak.quantity == result.quantity:
             edge = ", at the end of the band" if peak.at_edge else ""
+            value, low, high = (unit.of(one) for one in (peak.value, peak.low, peak.high))
             yield (
-                f"peak {peak.quantity} of {peak.setup}: {peak.value:.1f} {unit} "
-                f"({peak.low:.1f} to {peak.high:.1f}) at {peak.rpm:.0f} rpm{edge}"
+                f"peak {peak.quantity} of {peak.setup}: {value:.1f} {unit.name} "
+                f"({low:.1f} to {high:.1f}) at {peak.rpm:.0f} rpm{edge}"
             )
 
 

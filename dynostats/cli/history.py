@@ -89,8 +89,11 @@ def print_history(found: History, console: Console) -> None:
     console.print(found.answer)
     for title, lines in (
         ("Kinds of change", _kind_lines(found)),
-        ("What effects go with", [f"{one.kind}, {one.text}" for one in found.moderators]),
-        ("Claims that do not stand", [one.text for one in found.claims if not one.stands]),
+        (
+            "What effects go with",
+            [f"{one.kind}, {one.text}" for one in found.moderators] or [found.moderators_lacking],
+        ),
+        ("Claims that would not stand today", [one.text for one in found.fallen]),
     ):
         if lines:
             console.print()
@@ -129,7 +132,7 @@ def _print_studies(found: History, console: Console) -> None:
             ""
             if row["shrunken_pct"] is None
             else _span(row["shrunken_pct"], row["shrunken_low_pct"], row["shrunken_high_pct"]),
-            row["verdict"].replace("_", " "),
+            row["verdict"].replace("_", " ") + (", doubtful" if row["doubts"] else ""),
         )
         for row in found.studies.head(_SHOWN_STUDIES).iter_rows(named=True)
     ]

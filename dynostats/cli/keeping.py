@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -100,16 +100,27 @@ def backup(file: Path) -> None:
 @click.command()
 @answers
 @click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
-def export(folder: Path) -> None:
+@click.option(
+    "--layout",
+    type=click.Choice(["tables", "lake"]),
+    default="tables",
+    show_default=True,
+    help="One file a table and the original files, or pulls and curves for an archive of shops.",
+)
+def export(folder: Path, layout: Literal["tables", "lake"]) -> None:
     """Write everything as open files.
 
-    Pulls, samples, curves and amendments as Parquet, and the original files byte for byte.
+    Pulls, samples, curves and amendments as Parquet, and the original files byte for byte. With
+    --layout lake only pulls and curves, parted by warehouse, dyno and year, into a folder that may
+    hold those of other warehouses; dictionary.csv there says what each column is.
 
     \b
     Example:
       dynostats export shop-as-files
+      dynostats export --layout lake archive
     """
-    _say_written(_warehouse().export(folder), "Everything as open files")
+    what = "Everything as open files" if layout == "tables" else "Pulls and curves as a lake"
+    _say_written(_warehouse().export(folder, layout=layout), what)
 
 
 @click.command()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, say, shown, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def print_monitoring(found: Monitoring, console: Console) -> None:
     lines = [found.answer, *(one.text for one in found.changes if one.kind == "calibration")]
     lines += [signal.text for signal in found.signals]
     for line in dict.fromkeys(lines):
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+        console.print(Padding(Text(say(line)), (0, 0, 0, 2), expand=False))
     console.print()
     _print_sessions(found)
     if found.events:
@@ -127,8 +127,8 @@ def print_monitoring(found: Monitoring, console: Console) -> None:
         )
     console.print()
     for warning in found.warnings:
-        console.print(Text.assemble(("Warning: ", "yellow"), warning))
-    console.print(Text.assemble(("Next: ", "bold"), found.next))
+        console.print(Text.assemble(("Warning: ", "yellow"), say(warning)))
+    console.print(Text.assemble(("Next: ", "bold"), say(found.next)))
 
 
 def _print_sessions(found: Monitoring) -> None:
@@ -151,7 +151,9 @@ def _print_sessions(found: Monitoring) -> None:
     left = torque.points.height - points.height
     if left:
         tell(f"The last {points.height} of {torque.points.height} sessions; --json has all.")
-    tell(f"Torque in percent of the present level, {torque.level:.1f} N·m over the band.")
+    unit = shown("N.m")
+    level = f"{unit.of(torque.level):.1f} {unit.name}"
+    tell(f"Torque in percent of the present level, {level} over the band.")
 
 
 @click.group()

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Protocol, cast, runtime_checkable
 
+from dynostats.cli.settings import current
 from dynostats.errors import DynostatsError
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from dynostats.units import Shown
 
 
 @runtime_checkable
@@ -47,6 +49,8 @@ def plain(value: object) -> object:
 
 def to_json(document: Mapping[str, object]) -> str:
     """Return one JSON document (RFC 8259), in ASCII so that no terminal's encoding can spoil it."""
+    import json
+
     return json.dumps(plain(document), allow_nan=False, indent=1)
 
 
@@ -88,6 +92,20 @@ def _cell(value: object) -> str:
 def tell(message: str) -> None:
     """Print a line for the person at the terminal on standard error."""
     sys.stderr.write(message + "\n")
+
+
+def say(text: str) -> str:
+    """Return a sentence with its numbers in the units that were asked for."""
+    from dynostats.units import say_in
+
+    return say_in(text, current().units)
+
+
+def shown(unit: str) -> Shown:
+    """Return how a stored unit is shown in the units that were asked for."""
+    from dynostats.units import shown_unit
+
+    return shown_unit(unit, current().units)
 
 
 def report_error(error: DynostatsError, *, as_json: bool) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 from typing import NoReturn
 
@@ -14,6 +13,7 @@ import click
 from dynostats.cli.acceptance import check
 from dynostats.cli.asking import query
 from dynostats.cli.attribution import attribute
+from dynostats.cli.completing import complete_names
 from dynostats.cli.demo import demo
 from dynostats.cli.envelope import envelope
 from dynostats.cli.history import history
@@ -22,7 +22,8 @@ from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
 from dynostats.cli.planning import plan
 from dynostats.cli.regression import regress
-from dynostats.cli.settings import Settings, debug_option, warehouse_option
+from dynostats.cli.settings import Settings, debug_option, units_option, warehouse_option
+from dynostats.cli.similar import similar
 from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
 from dynostats.cli.studies import studies
 from dynostats.cli.study import compare, repeatability
@@ -56,6 +57,7 @@ class InOrderOfUse(click.Group):
 
 @click.group(cls=InOrderOfUse, context_settings={"help_option_names": ["-h", "--help"]})
 @warehouse_option(hidden=False)
+@units_option(hidden=False)
 @debug_option(hidden=False)
 @click.option(
     "--version",
@@ -96,6 +98,7 @@ for command in (
     envelope,
     studies,
     history,
+    similar,
     monitor,
     event,
     exclude,
@@ -111,6 +114,7 @@ for command in (
     restore,
 ):
     dynostats.add_command(command)
+complete_names(dynostats)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -163,6 +167,8 @@ def _wrong_usage(error: click.UsageError, settings: Settings) -> int:
 
 def _refused(error: Exception, settings: Settings) -> int:
     if settings.debug:
+        import traceback
+
         traceback.print_exception(error)
     report_error(_as_dynostats_error(error), as_json=settings.as_json)
     return EXIT_REFUSED

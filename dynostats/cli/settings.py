@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from dynostats.units import System
 
 DEFAULT_WAREHOUSE = Path("dynostats.duckdb")
 
@@ -22,21 +25,29 @@ class Settings:
         warehouse: The warehouse file.
         as_json: Print exactly one JSON document on standard output.
         debug: Show tracebacks.
+        units: Units of the numbers a person reads; JSON is always in stored units.
     """
 
     warehouse: Path = DEFAULT_WAREHOUSE
     as_json: bool = False
     debug: bool = False
+    units: System = "si"
 
 
 def current() -> Settings:
-    """Return the settings of the running command."""
-    return click.get_current_context().ensure_object(Settings)
+    """Return the settings of the running command; the defaults where none runs."""
+    context = click.get_current_context(silent=True)
+    return Settings() if context is None else context.ensure_object(Settings)
 
 
 def _set_warehouse(context: click.Context, _: click.Parameter, value: Path | None) -> None:
     if value is not None:
         context.ensure_object(Settings).warehouse = value
+
+
+def _set_units(context: click.Context, _: click.Parameter, value: System | None) -> None:
+    if value is not None:
+        context.ensure_object(Settings).units = value
 
 
 def _set_json(context: click.Context, _: click.Parameter, value: bool) -> None:
@@ -58,6 +69,20 @@ def warehouse_option(*, hidden: bool) -> Callable[[Decorated], Decorated]:
         hidden=hidden,
         metavar="FILE",
         help="The warehouse file [default: $DYNOSTATS_WAREHOUSE, else dynostats.duckdb here].",
+    )
+
+
+def units_option(*, hidden: bool) -> Callable[[Decorated], Decorated]:
+    """Return the option that sets the units a person reads; the commands take it too."""
+    return click.option(
+        "--units",
+        type=click.Choice(["si", "us"], case_sensitive=False),
+        envvar=None if hidden else "DYNOSTATS_UNITS",
+        callback=_set_units,
+        expose_value=False,
+        hidden=hidden,
+        help="Units of answers and reports: si (kW, N·m, kPa, °C) or us (hp, lb·ft, psi, °F) "
+        "[default: $DYNOSTATS_UNITS, else si].",
     )
 
 
@@ -83,4 +108,5 @@ def answers(command: Decorated) -> Decorated:
         expose_value=False,
         help="Print one JSON document on standard output, everything else on standard error.",
     )
-    return warehouse_option(hidden=True)(debug_option(hidden=True)(as_json(command)))
+    named = warehouse_option(hidden=True)(units_option(hidden=True)(as_json(command)))
+    return debug_option(hidden=True)(named)

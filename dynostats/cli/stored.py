@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
 from dynostats.cli.settings import answers, current
-from dynostats.words import count
+from dynostats.words import count, did_you_mean
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -176,7 +176,7 @@ def _noticed(report: IngestReport) -> list[tuple[str, str]]:
                 found.setdefault(finding.message, []).append(name)
     for pull, why in report.left_out.items():
         found.setdefault(f"left out of the analyses now: {why}", []).append(pull)
-    lines = [(_some(names), message) for message, names in found.items()]
+    lines = [(_some(names), say(message)) for message, names in found.items()]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:
         lines.append((f"{len(report.skipped) - SHOWN_NAMES} more", "skipped; --json names them"))
@@ -218,15 +218,28 @@ def pulls(
       dynostats pulls --engine QB-21T --setup outlet-70
       dynostats pulls --as-of 2025-09-16T12:00:00 --json
     """
-    found = _warehouse().pulls(engine=engine, dyno=dyno, session=session, setup=setup, as_of=as_of)
+    labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
+    found = _warehouse().pulls(**labels, as_of=as_of)
+    if found.frame.is_empty():
+        _say_unknown(labels)
     if current().as_json:
         print_json(found.to_dict())
         return
     shown = ("pull", "file", "engine", "dyno", "session", "setup", "order", "state", "why")
     rows = found.frame.select(*shown, "rpm_low", "rpm_high")
     print_rows(rows.columns, rows.rows())
-    if rows.is_empty():
-        tell("No stored pull has these labels; without options, all are listed.")
+
+
+def _say_unknown(labels: dict[str, str | None]) -> None:
+    """Say which of the labels no pull has, and which it has that is most like it."""
+    every = _warehouse().pulls().frame
+    unknown = [
+        f"There is no {kind} '{name}'. {did_you_mean(name, stored)}".strip()
+        for kind, name in labels.items()
+        if name is not None and name not in (stored := set(every[kind].drop_nulls()))
+    ]
+    for text in unknown or ["No stored pull has these labels; without options, all are listed."]:
+        tell(text)
 
 
 @click.command()
@@ -284,6 +297,18 @@ def amend(pull: str, change: str, why: str, who: str | None) -> None:
         raise click.BadParameter(f"'{change}' is not FIELD=VALUE", param_hint="FIELD=VALUE")
     amended = _warehouse().amend(pull, field.strip(), value.strip(), why=why, who=who)
     _print_amended(amended)
+    if amended.correction.old is None:
+        _doubt_field(amended.correction.field)
+
+
+def _doubt_field(field: str) -> None:
+    """Say so where a new field is spelled nearly like one that is understood."""
+    from dynostats.warehouse.amending import LABEL_FIELDS, SETUP_FIELDS
+
+    known = (*LABEL_FIELDS, *SETUP_FIELDS)
+    hint = "" if field in known else did_you_mean(field, known)
+    if hint:
+        tell(f"Note: '{field}' is now a column of your own. {hint}")
 
 
 def _print_amended(amended: Amended) -> None:

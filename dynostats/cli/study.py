@@ -111,7 +111,14 @@ def compare(
         as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
         if reports:
             command = _command_line(question)
-            warehouse.report(finding, *reports, shop=letterhead, command=command, as_of=as_of)
+            warehouse.report(
+                finding,
+                *reports,
+                shop=letterhead,
+                command=command,
+                as_of=as_of,
+                units=settings.units,
+            )
         if charts is not None:
             warehouse.charts(finding, charts, as_of=as_of)
     if settings.as_json:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, say, tell
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def _print_state(state: StudyState, console: Console) -> None:
     for finding in state.judged:
         if finding.severity != "note":
             console.print(
-                f"  {finding.pull}, {finding.severity}: {finding.message}", style="yellow"
+                f"  {finding.pull}, {finding.severity}: {say(finding.message)}", style="yellow"
             )
     for text in state.departures:
         console.print(f"  Departure: {text}", style="yellow")

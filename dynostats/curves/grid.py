@@ -48,8 +48,7 @@ def fit_curves(samples: Channels, sweep: Sweep) -> Channels:
     left_out = {"time", "engine_speed"} if sweep.steps else {"engine_speed"}
     names = [name for name in samples.names if name not in left_out]
     table = samples.take(["engine_speed", *names])[:, sweep.rows]
-    usable = np.isfinite(table[0])
-    usable[[row - sweep.first_row for row in sweep.dropouts]] = False
+    usable = np.isfinite(table[0]) & sweep.used
     if not usable.all():
         table = table[:, usable]
     if sweep.steps:
@@ -65,7 +64,7 @@ def fit_curves(samples: Channels, sweep: Sweep) -> Channels:
 def bandwidth_of(samples: pl.DataFrame | Channels, sweep: Sweep) -> float:
     """Return the half-width of the smoothing kernel used for a pull, rpm."""
     speed = Channels.of(samples)["engine_speed"][sweep.rows]
-    speed = speed[np.isfinite(speed)]
+    speed = speed[np.isfinite(speed) & sweep.used]
     if sweep.steps:
         speed = mean_of_steps(speed[:, None])[:, 0]
     return _bandwidth(speed)

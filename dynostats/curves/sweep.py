@@ -32,6 +32,11 @@ SPIKE_ROWS = 3
 DROPOUT_ROWS = 2
 MOST_DROPOUTS = 2
 NEARBY_ROWS = 15
+# Readings of speed this few, off by more than a reversal between neighbours that agree, are
+# misread: no engine speeds up and slows down again within so short a time.
+MISREAD_ROWS = 2
+MISREAD_S = 0.5
+MOST_MISREAD = 5  # more of them are a noisy signal, whose rows are all as good as each other
 # Rows on either side over which a dense log's speed is averaged before looking for reversals.
 CALM_SHARE = 250
 
@@ -45,17 +50,26 @@ class Sweep:
         last_row: Last row, inclusive.
         steps: True when speed was held step by step instead of swept.
         dropouts: Rows inside that read no load for a moment: no reading of the engine's torque.
+        misread: Rows inside whose engine speed no engine can have had.
     """
 
     first_row: int
     last_row: int
     steps: bool = False
     dropouts: tuple[int, ...] = ()
+    misread: tuple[int, ...] = ()
 
     @property
     def rows(self) -> slice:
         """Return the rows as a slice."""
         return slice(self.first_row, self.last_row + 1)
+
+    @property
+    def used(self) -> Flags:
+        """Return which of the rows carry the curve, shape (rows,)."""
+        used = np.ones(self.last_row + 1 - self.first_row, dtype=np.bool_)
+        used[[row - self.first_row for row in (*self.dropouts, *self.misread)]] = False
+        return used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +101,9 @@ def find_sweeps(samples: pl.DataFrame | Channels) -> Sweeps:
         InputError: There is no rise of engine speed under load of at least 8 rows.
     """
     log = Channels.of(samples)
-    speed = log["engine_speed"]
+    misread = np.flatnonzero(_is_misread(log["engine_speed"], _clock(log)))
+    speed = log["engine_speed"].copy()
+    speed[misread] = np.nan
     loaded, bridged = _bridge(_under_load(log))
     parts = [
         _trim(speed, part) for rise in _rises(speed) for part in _loaded_parts(speed, loaded, rise)
@@ -107,12 +123,18 @@ def find_sweeps(samples: pl.DataFrame | Channels) -> Sweeps:
                 last_row=last,
                 steps=find_levels(speed[first : last + 1]).size > 0,
                 dropouts=tuple(row for row in bridged if first <= row <= last),
+                misread=tuple(row for row in misread.tolist() if first <= row <= last),
             )
             for first, last in pulls
         ),
         findings=(
             *(_left_out(speed, part) for part in parts if _matters(speed, part, pulls)),
             *(_off_load(row) for row in bridged if _inside(row, pulls)),
+            *(
+                _misread(row, log["engine_speed"][row])
+                for row in misread.tolist()
+                if _inside(row, pulls)
+            ),
         ),
         others=tuple(
             Sweep(first_row=first, last_row=last)
@@ -165,6 +187,24 @@ def _clock(log: Channels) -> Floats:
     if clock is not None and np.isfinite(clock).sum() > 1:
         return clock
     return np.arange(log.height, dtype=float)
+
+
+def _is_misread(speed: Floats, clock: Floats) -> Flags:
+    """Return the rows that leap away and back between neighbours that agree, shape (rows,)."""
+    found = np.zeros(len(speed), dtype=np.bool_)
+    if len(speed) < LEAST_ROWS:
+        return found
+    limit = _reversal(speed)
+    for count in range(1, MISREAD_ROWS + 1):
+        left, right = speed[: -count - 1], speed[count + 1 :]
+        brief = clock[count + 1 :] - clock[: -count - 1] <= MISREAD_S
+        between = (np.abs(right - left) <= limit) & brief
+        inner = np.stack([speed[1 + at : len(speed) - count + at] for at in range(count)])
+        above = (inner > np.fmax(left, right) + limit).all(axis=0)
+        below = (inner < np.fmin(left, right) - limit).all(axis=0)
+        for at in np.flatnonzero(between & (above | below)).tolist():
+            found[at + 1 : at + 1 + count] = True
+    return found & (found.sum() <= MOST_MISREAD)
 
 
 def _under_load(log: Channels) -> Flags:
@@ -343,4 +383,11 @@ def _off_load(row: int) -> str:
     return (
         f"row {row + 1} reads no load in the middle of the pull (torque at or below zero, or the "
         "throttle lifted): a dropout of the sensor or a miss"
+    )
+
+
+def _misread(row: int, speed: float) -> str:
+    return (
+        f"row {row + 1} reads {speed:.0f} rpm, which its neighbours rule out: a misread signal; "
+        "the row is left out of the curve"
     )

@@ -48,6 +48,7 @@ class Channel:
     Args:
         name: Stored name, without cylinder number.
         unit: Stored unit.
+        meaning: What it is, in words.
         assumed: Unit taken when none is stated; "" when none may be taken.
         likely: Unit to the lowest and highest value of a loaded engine in it.
         numbered: Largest cylinder or bank number; 0 when the channel has none.
@@ -56,6 +57,7 @@ class Channel:
 
     name: str
     unit: str
+    meaning: str = ""
     assumed: str = ""
     likely: Mapping[str, tuple[float, float]] = field(
         default_factory=dict[str, tuple[float, float]]
@@ -247,6 +249,7 @@ def _shipped_table() -> ChannelTable:
         spec = Channel(
             name=name,
             unit=entry["unit"],
+            meaning=entry["meaning"],
             assumed=entry.get("assumed", ""),
             likely={unit: (low, high) for unit, (low, high) in entry.get("likely", {}).items()},
             numbered=entry.get("numbered", 0),

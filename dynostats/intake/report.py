@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from dynostats.errors import DynostatsError
 from dynostats.ingest import ChannelReading, Finding
 from dynostats.warehouse import NewPull
+from dynostats.words import as_paragraphs, count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +103,23 @@ class IngestReport:
             "sheets": list(self.sheets),
             "left_out": [{"pull": pull, "why": why} for pull, why in self.left_out.items()],
         }
+
+    def _repr_html_(self) -> str:
+        files = len({entry.sha256 for entry in self.stored})
+        return as_paragraphs(
+            [
+                (
+                    f"Stored {count(len(self.stored), 'pull')} from {count(files, 'file')}; "
+                    f"skipped {len(self.skipped)}; refused {len(self.refused)}."
+                ),
+                *(f"Refused {one.file}: {one.what} {one.mend}" for one in self.refused),
+                *(
+                    f"{one.pull} is left out of the analyses: {one.excluded}"
+                    for one in self.stored
+                    if one.excluded
+                ),
+            ]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from typing import Final
 
 from dynostats.analysis.channel_change import Measured, Value
 from dynostats.report.numbers import Kind, Quantity, decimal
+from dynostats.units import Shown, System, shown_unit
 
 # Decimals by unit.
 _DIGITS: Final = {
@@ -55,20 +56,25 @@ class FigureRow:
     quantities: tuple[Bounded, Bounded, Bounded]
 
 
-def figure_rows(measured: tuple[Measured, ...]) -> tuple[FigureRow, ...]:
-    """Return one row a quantity: both setups and the change, each with its interval."""
-    return tuple(_row(one) for one in measured)
+def figure_rows(measured: tuple[Measured, ...], system: System = "si") -> tuple[FigureRow, ...]:
+    """Return one row a quantity: both setups and the change, each with its interval.
+
+    Args:
+        measured: What was measured, in stored units.
+        system: Units of the text.
+    """
+    return tuple(_row(one, shown_unit(one.unit, system)) for one in measured)
 
 
-def _row(one: Measured) -> FigureRow:
-    unit = "" if one.unit == "1" else f" [{one.unit}]"
+def _row(one: Measured, shown: Shown) -> FigureRow:
+    unit = "" if one.unit == "1" else f" [{shown.name}]"
     signed = one.unit == "%"
     spare = f", {one.df} repeats to spare" if not one.why else f"; no interval: {one.why}"
     return FigureRow(
         name=f"{one.name}{unit}",
-        baseline=_text(one.baseline, one.unit, signed=signed),
-        candidate=_text(one.candidate, one.unit, signed=signed),
-        change=_text(one.change, one.unit, signed=True),
+        baseline=_text(one.baseline, one.unit, shown, signed=signed),
+        candidate=_text(one.candidate, one.unit, shown, signed=signed),
+        change=_text(one.change, one.unit, shown, signed=True),
         basis=f"{one.candidate_pulls} pulls against {one.baseline_pulls}{spare}",
         label=one.name,
         unit="" if one.unit == "1" else one.unit,
@@ -93,13 +99,13 @@ def _quantities(value: Value | None, unit: str, *, signed: bool = False) -> Boun
     )
 
 
-def _text(value: Value | None, unit: str, *, signed: bool) -> str:
+def _text(value: Value | None, unit: str, shown: Shown, *, signed: bool) -> str:
     if value is None:
         return ""
-    digits = _DIGITS[unit]
-    text = decimal(value.value, digits, signed=signed)
+    digits = _DIGITS[unit] + shown.more_digits
+    text = decimal(shown.of(value.value), digits, signed=signed)
     if value.low is None or value.high is None:
         return f"{text} (interval unknown)"
     signed = signed or value.low < 0
-    ends = (decimal(end, digits, signed=signed) for end in (value.low, value.high))
+    ends = (decimal(shown.of(end), digits, signed=signed) for end in (value.low, value.high))
     return f"{text} ({' to '.join(ends)})"

@@ -23,6 +23,7 @@ from dynostats.report.pictures import chart_specs, draw, json_for_html, runtime
 from dynostats.report.printed import render_pdf
 from dynostats.report.shop import Shop
 from dynostats.report.view import Provenance, View, build_view
+from dynostats.units import System
 
 Form = Literal["html", "pdf", "md"]
 
@@ -64,6 +65,7 @@ def render_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> str:
     """Return the report as one HTML page that loads nothing from anywhere.
 
@@ -73,13 +75,18 @@ def render_report(
         refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a page without a shop.
         provenance: Where it comes from; None leaves that section out.
+        units: Units that the page's switch stands at when it is opened.
     """
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
-    return _html(view, result, split, provenance)
+    return _html(view, result, split, provenance, units)
 
 
 def _html(
-    view: View, result: Comparison, split: Attribution | None, provenance: Provenance | None
+    view: View,
+    result: Comparison,
+    split: Attribution | None,
+    provenance: Provenance | None,
+    system: System,
 ) -> str:
     pictures = draw(result, split)
     scripts = (runtime(), _source("report.js"))
@@ -94,6 +101,7 @@ def _html(
         result_json=Markup(json_for_html(result.to_dict())),  # noqa: S704
         provenance_json=Markup(json_for_html(None if provenance is None else asdict(provenance))),  # noqa: S704
         units=units,
+        opened=1 if system == "us" else 0,
         kinds=_kinds(view),
         units_json=Markup(json_for_html(units_plain)),  # noqa: S704
         style=Markup(_style()),  # noqa: S704
@@ -120,6 +128,7 @@ def write_report(
     refused: str = "",
     shop: Shop | None = None,
     provenance: Provenance | None = None,
+    units: System = "si",
 ) -> Path:
     """Write the report in the form that the file's name asks for, and return its path.
 
@@ -132,6 +141,7 @@ def write_report(
         refused: Why there is no split, in a sentence, to be told in its place.
         shop: What the shop adds; None for a report without a shop.
         provenance: Where it comes from; None leaves that section out.
+        units: Units that a page opens in; PDF and Markdown keep the stored ones.
 
     Raises:
         InputError: When the name ends otherwise, or a file cannot be written.
@@ -139,7 +149,7 @@ def write_report(
     view = build_view(result, split=split, refused=refused, shop=shop, provenance=provenance)
     match form_of(path):
         case "html":
-            return write_page(_html(view, result, split, provenance), path)
+            return write_page(_html(view, result, split, provenance, units), path)
         case "pdf":
             attached = {"finding.json": result.to_dict()}
             return write_page(render_pdf(view, chart_specs(result, split), attached), path)

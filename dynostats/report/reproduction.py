@@ -13,6 +13,7 @@ from typing import cast
 
 from dynostats.analysis.question import Question
 from dynostats.errors import AnalysisError, InputError
+from dynostats.words import as_paragraphs
 
 # Numbers are the same when they agree to so many parts: another processor rounds otherwise.
 AGREE = 1e-9
@@ -88,6 +89,21 @@ class Reproduction:
         """Return it for JSON."""
         found: dict[str, object] = asdict(self)
         return found | {"same": self.same, "as_of": self.as_of.isoformat()}
+
+    def _repr_html_(self) -> str:
+        if self.same:
+            return as_paragraphs(
+                [f"The same: {self.numbers:,} numbers and {self.texts:,} other values."]
+            )
+        return as_paragraphs(
+            [
+                *(f"{file}: the warehouse does not hold this file" for file in self.missing),
+                *(
+                    f"{one.where}: the report says {one.filed}, the pulls say {one.now}"
+                    for one in self.differences
+                ),
+            ]
+        )
 
 
 def read_filed(path: Path) -> Filed:

@@ -5,7 +5,6 @@ The finding's numbers are not among them: a file that tries to set anything else
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Final, cast
 
 from dynostats.errors import InputError
 from dynostats.report.photographs import Image, read_logo, read_photograph
+from dynostats.words import did_you_mean
 
 _KEYS: Final = ("name", "address", "logo", "remarks", "photograph")
 _PHOTOGRAPH_KEYS: Final = ("file", "caption", "alt")
@@ -78,10 +78,10 @@ def _read_toml(path: Path) -> dict[str, object]:
 def _refuse_unknown(table: dict[str, object], known: tuple[str, ...], *, where: str) -> None:
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1)
-            hint = f"Did you mean {near[0]}? " if near else ""
             msg = f"{key} is not something a shop file can set"
-            raise InputError(msg, where=where, mend=f"{hint}Known: {', '.join(known)}.")
+            raise InputError(
+                msg, where=where, mend=f"{did_you_mean(key, known)}Known: {', '.join(known)}."
+            )
 
 
 def _text(table: dict[str, object], key: str, *, where: str, optional: bool = False) -> str:

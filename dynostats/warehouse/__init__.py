@@ -10,6 +10,7 @@ from dynostats.warehouse.archive import backup, export, restore
 from dynostats.warehouse.connection import WarehouseInUseError
 from dynostats.warehouse.events import KINDS, NewEvent
 from dynostats.warehouse.integrity import Fault, Verification, verify
+from dynostats.warehouse.lake import export_lake
 from dynostats.warehouse.named import NamedQuery, named_query, query_names
 from dynostats.warehouse.records import (
     Labels,
@@ -19,11 +20,13 @@ from dynostats.warehouse.records import (
     StoredLabels,
     label_text,
 )
+from dynostats.warehouse.scanning import ArrowRows, rows_asked, scan
 from dynostats.warehouse.store import Store, open_store
 from dynostats.warehouse.sums import RowSums
 
 __all__ = [
     "KINDS",
+    "ArrowRows",
     "Correction",
     "Fault",
     "LabelValue",
@@ -39,10 +42,13 @@ __all__ = [
     "WarehouseInUseError",
     "backup",
     "export",
+    "export_lake",
     "label_text",
     "named_query",
     "open_store",
     "query_names",
     "restore",
+    "rows_asked",
+    "scan",
     "verify",
 ]

@@ -14,6 +14,7 @@ import polars as pl
 
 from dynostats.errors import InputError, WarehouseError
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of
+from dynostats.warehouse.dictionary import data_dictionary
 from dynostats.warehouse.inserting import insert
 from dynostats.warehouse.named import queries_folder
 from dynostats.warehouse.originals import insert_sources
@@ -81,6 +82,7 @@ def export(warehouse: Path, directory: Path) -> tuple[Path, ...]:
         try:
             (draft / "sources").mkdir(parents=True)
             written = [_export_table(store, name, draft) for name in exported_tables()]
+            written += _export_dictionary(store, draft)
             _export_sources(store, draft / "sources")
             if directory.exists():
                 directory.rmdir()  # it is empty; a folder cannot be replaced everywhere
@@ -152,6 +154,15 @@ def _export_table(store: Store, name: str, directory: Path) -> Path:
     if name in _ALSO_CSV:
         store.query_to(directory / f"{name}.csv", f"export/{name}")
     return out
+
+
+def _export_dictionary(store: Store, directory: Path) -> list[Path]:
+    """Write what every column of the export is, for programs and for people."""
+    rows = data_dictionary(store, exported_tables())
+    out, readable = directory / "dictionary.parquet", directory / "dictionary.csv"
+    rows.write_parquet(out)
+    rows.write_csv(readable)
+    return [out, readable]
 
 
 def _export_sources(store: Store, folder: Path) -> None:

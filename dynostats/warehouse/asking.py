@@ -83,7 +83,7 @@ def answer(
     cursor = connection.cursor()
     try:
         cursor.execute("begin transaction read only")
-        yield _plain(cursor.sql(asked.sql, params=asked.values), asked)
+        yield plain_rows(cursor.sql(asked.sql, params=asked.values), asked)
     except (duckdb.ProgrammingError, duckdb.DataError, duckdb.PermissionException) as error:
         raise _refusal(error, asked) from error
     except duckdb.OutOfMemoryException as error:
@@ -131,7 +131,7 @@ def write_answer(rows: duckdb.DuckDBPyRelation, out: Path) -> None:
         draft.unlink(missing_ok=True)
 
 
-def _plain(rows: duckdb.DuckDBPyRelation, asked: Question) -> duckdb.DuckDBPyRelation:
+def plain_rows(rows: duckdb.DuckDBPyRelation, asked: Question) -> duckdb.DuckDBPyRelation:
     """Return the rows with column types that frames, JSON and files all know.
 
     Exact numbers wider than 64 bits or with decimals become floats; kinds that frames lack, such

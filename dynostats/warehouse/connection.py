@@ -17,12 +17,12 @@ from dynostats.warehouse.named import Value, named_query
 
 # Nothing that runs on the warehouse's connection may touch another file, load code, see the
 # variables of the program, or undo these settings.
+_LOCKING = {"enable_external_access": False, "lock_configuration": True}
 _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
-    "enable_external_access": False,
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "python_enable_replacements": False,
-    "lock_configuration": True,
+    **_LOCKING,
 }
 # Writing needs no more: the time goes into reading the files. Without a limit the storage engine
 # would keep all it has written in memory, up to most of what the computer has.
@@ -45,6 +45,7 @@ def connect(
     write: bool,
     wait_s: float,
     say: Callable[[str], None] = say_on_stderr,
+    writes_into: Path | None = None,
 ) -> duckdb.DuckDBPyConnection:
     """Open an existing warehouse file, waiting while another program holds it.
 
@@ -53,23 +54,37 @@ def connect(
         write: Open for writing (one program at a time) instead of reading.
         wait_s: How long to wait for another program to let go of it, in seconds.
         say: Told once, in a sentence, when waiting begins.
+        writes_into: A folder that files may be written into; None for none.
 
     Raises:
         WarehouseError: If the file cannot be opened; says why.
     """
-    settings = _SETTINGS | (_WRITING if write else {})
+    settings = _SETTINGS | (_WRITING if write or writes_into is not None else {})
+    if writes_into is not None:
+        settings = {name: settings[name] for name in settings.keys() - _LOCKING.keys()}
     deadline = time.monotonic() + wait_s
     waiting = False
     while True:
         try:
-            return duckdb.connect(path, read_only=not write, config=settings)
+            connection = duckdb.connect(path, read_only=not write, config=settings)
         except duckdb.Error as error:
             if not _is_locked(error) or time.monotonic() >= deadline:
                 raise in_words(error, path, waited_s=wait_s) from error
+        else:
+            if writes_into is not None:
+                give_access(connection, writes_into)
+            return connection
         if not waiting:
             say(f"{path}: in use by another program; waiting up to {wait_s:g} s for it to finish.")
             waiting = True
         time.sleep(_RETRY_S)
+
+
+def give_access(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Let a connection that is not locked yet use the files of one folder, and lock it."""
+    connection.execute("set allowed_directories = $folders", {"folders": [str(folder)]})
+    for name, value in _LOCKING.items():
+        connection.execute(f"set {name} = {str(value).lower()}")
 
 
 def rows_of(

@@ -12,6 +12,7 @@ from dynostats.warehouse.archive import exported_tables
 from dynostats.warehouse.connection import WarehouseInUseError
 from dynostats.warehouse.named import named_query, queries_folder
 from dynostats.warehouse.store import no_warehouse, open_store
+from dynostats.words import as_paragraphs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +64,12 @@ class Verification:
             "rows": self.rows,
             "checksums": self.checksums,
         }
+
+    def _repr_html_(self) -> str:
+        rows = ", ".join(f"{count} {table}" for table, count in self.rows.items() if count)
+        if self.sound:
+            return as_paragraphs([f"The warehouse is whole: {rows}."])
+        return as_paragraphs(f"{one.where}: {one.what} {one.mend}" for one in self.faults)
 
 
 def verify(warehouse: Path) -> Verification:

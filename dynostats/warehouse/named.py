@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -12,6 +11,7 @@ from functools import cache
 from pathlib import Path
 
 from dynostats.errors import InputError
+from dynostats.words import did_you_mean
 
 _PARAMETER = re.compile(
     r"(?P<name>\w+) (?P<type>\w+(?:\[\])?)(?: = (?P<default>[^:]*?))?(?: : (?P<meaning>.*))?"
@@ -221,6 +221,4 @@ def _scalar(value: str, kind: str) -> Scalar:
 def suggest(name: str, known: Mapping[str, object] | tuple[str, ...], kind: str) -> str:
     """Return a sentence with the nearest of the known names, and all of them."""
     names = list(known)
-    close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
-    hint = f"Did you mean {close[0]}? " if close else ""
-    return f"{hint}Known {kind}: {', '.join(names) or 'none'}."
+    return f"{did_you_mean(name, names)}Known {kind}: {', '.join(names) or 'none'}."

@@ -28,6 +28,7 @@ from dynostats.warehouse.schema import create_warehouse, require_current
 from dynostats.warehouse.sums import RowSums, is_number, sum_rows
 from dynostats.warehouse.wide import channels_of
 from dynostats.warehouse.writing import replace_data, write_pulls
+from dynostats.words import did_you_mean
 
 
 def open_store(
@@ -325,17 +326,22 @@ class Store:
         Raises:
             WarehouseError: If there is no such pull or channel.
         """
-        unknown = [name for name in channels if name not in self._channels["curves"]]
+        known = self._channels["curves"]
+        unknown = [name for name in channels if name not in known]
         if unknown:
             raise WarehouseError(
                 f"there are no curves of {', '.join(unknown)}",
-                mend=f"Channels with curves: {', '.join(self._channels['curves'])}.",
+                mend=f"{did_you_mean(unknown[0], known)}Channels with curves: {', '.join(known)}.",
             )
         labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
         chosen = {**labels, "pull_nos": None if pulls is None else self.require(pulls)}
         numbers = self._frame(named_query("store/chosen_pulls"), chosen)["pull_no"]
         with errors_in_words(self.path):
             return read_curves(self._connection, numbers, channels)
+
+    def curve_channels(self) -> tuple[str, ...]:
+        """Return the channels that curves have a column for."""
+        return tuple(self._channels["curves"])
 
     def samples(self, pull: str) -> pl.DataFrame:
         """Return the samples of a pull in file order, every channel that its file had.

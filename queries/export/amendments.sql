@@ -1,14 +1,14 @@
 -- question: What is exported of the history of corrections?
 -- grain: one row a correction, oldest first
--- column: amendment_no integer
+-- column: amendment_no integer : number of the correction, in order
 -- column: pull varchar : null when it corrects what is known of a setup
 -- column: engine varchar : of the setup corrected
 -- column: setup varchar : likewise
--- column: field varchar
--- column: old_value varchar
--- column: new_value varchar
--- column: why varchar
--- column: who varchar
+-- column: field varchar : what was corrected
+-- column: old_value varchar : what stood there before
+-- column: new_value varchar : what stands there since
+-- column: why varchar : the reason given
+-- column: who varchar : who said so
 -- column: amended_at timestamp : UTC
 select
     amendments.amendment_no,

@@ -1,9 +1,9 @@
 -- question: What is exported of what else the sheet and the file say?
 -- grain: one row a pull and attribute
--- column: pull varchar
+-- column: pull varchar : name of the pull, P and a number
 -- column: origin varchar : sheet or file
--- column: name varchar
--- column: value varchar
+-- column: name varchar : column of the sheet, or key in the file
+-- column: value varchar : what it says, as text
 select
     'P' || attributes.pull_no::varchar as pull,
     attributes.origin,

@@ -1,11 +1,11 @@
 -- question: What is exported of the events of the cells?
 -- grain: one row an event, in the order noted
--- column: event_no integer
--- column: dyno varchar
--- column: kind varchar
+-- column: event_no integer : number of the event, in order of noting
+-- column: dyno varchar : dyno label; null where none is named
+-- column: kind varchar : calibration, service, repair, other, or withdrawal
 -- column: happened_at timestamp : local time of the shop
--- column: what varchar
--- column: who varchar
+-- column: what varchar : what was done
+-- column: who varchar : who said so
 -- column: noted_at timestamp : UTC
 -- column: withdraws integer : number of the event it takes back
 select

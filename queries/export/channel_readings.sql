@@ -1,14 +1,14 @@
 -- question: What is exported of how each column of a file was read?
 -- grain: one row a pull and column of its table, then one row a reading that was not taken
--- column: pull varchar
--- column: position integer
--- column: channel varchar
--- column: unit varchar
+-- column: pull varchar : name of the pull, P and a number
+-- column: position integer : place of the column in the pull's table, from 0
+-- column: channel varchar : stored name of the channel
+-- column: unit varchar : unit it is stored in
 -- column: source varchar : heading in the file
--- column: source_unit varchar
--- column: how varchar
--- column: known boolean
--- column: stored boolean
+-- column: source_unit varchar : unit stated in the file
+-- column: how varchar : how channel and unit were decided
+-- column: known boolean : whether the channel table knows it
+-- column: stored boolean : false: named in the file, but not taken
 select
     'P' || channel_readings.pull_no::varchar as pull,
     channel_readings.position,

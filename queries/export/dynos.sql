@@ -1,6 +1,6 @@
 -- question: What is exported of the dynos?
 -- grain: one row a dyno
--- column: dyno varchar
+-- column: dyno varchar : dyno label; null where none is named
 -- column: first_seen timestamp : UTC
 select
     dynos.dyno,

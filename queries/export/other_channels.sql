@@ -1,8 +1,8 @@
 -- question: What is exported of the channels outside the channel table?
 -- grain: one row a pull and channel
--- column: pull varchar
--- column: channel varchar
--- column: unit varchar
+-- column: pull varchar : name of the pull, P and a number
+-- column: channel varchar : stored name of the channel
+-- column: unit varchar : unit it is stored in
 -- column: numbers double[] : in file order; null when the channel is not numeric
 -- column: texts varchar[] : likewise; null when the channel is numeric
 select

@@ -154,7 +154,7 @@ def test_a_setup_never_pulled_is_refused_with_the_nearest_name():
 
     error = refusal(day, change=change, baseline="stock intak", candidate="short intake")
     assert "never pulled" in error.what
-    assert "did you mean 'stock intake'?" in error.what
+    assert "Did you mean 'stock intake'?" in error.mend
     assert "'short intake', 'stock intake'" in error.mend
 
 
@@ -166,11 +166,11 @@ def test_a_setup_name_in_another_case_is_recognised_as_a_slip():
     error = refusal(
         Day(run="AB", session="today"), change=change, baseline="stock", candidate="PORTED"
     )
-    assert "did you mean 'STOCK'?" in error.what
+    assert "Did you mean 'STOCK'?" in error.mend
 
 
 def test_an_engine_never_pulled_is_refused_with_the_nearest_name():
-    assert "did you mean 'mill'?" in refusal(ABBA, engine="mil").what
+    assert "Did you mean 'mill'?" in refusal(ABBA, engine="mil").mend
 
 
 def test_a_setup_with_every_pull_excluded_is_refused():

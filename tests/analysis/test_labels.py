@@ -75,6 +75,26 @@ def test_two_wrong_labels_do_not_hide_each_other(wrong):
     assert told(judge(*shop(wrong=wrong))) == expected
 
 
+@pytest.mark.parametrize(("seed", "size"), [(7, 0.25), (11, 0.2), (20, 0.2)])
+def test_lines_put_on_each_other_are_found_where_one_wrong_line_would_not_be(seed, size):
+    swapped = [(1, 1), (1, 2)]
+    judgement = judge(*shop(wrong=swapped, size=size, seed=seed))
+    names = {f"mill{session}-{order}" for session, order in swapped}
+    assert told(judgement) == {(name, "label_other_setup") for name in names}
+    for finding in judgement.findings:
+        (partner,) = names - {finding.pull}
+        assert f"Those of {partner} look like" in finding.message
+        assert "stand on each other's line" in finding.message
+    alone = [judge(*shop(wrong=[place], size=size, seed=seed)) for place in swapped]
+    assert [] in [list(one.findings) for one in alone]
+    assert told(judge(*shop(size=size, seed=seed))) == set()
+
+
+def test_one_wrong_line_is_not_told_as_an_exchange():
+    (finding,) = judge(*shop(wrong=[(1, 1)])).findings
+    assert "each other's line" not in finding.message
+
+
 def test_a_wrong_part_all_day_is_found_on_all_its_pulls():
     judgement = judge(*shop(*SESSIONS, "AAA", all_day=[6]))
     assert told(judgement) == {(f"mill6-{n}", "label_other_setup") for n in (1, 2, 3)}

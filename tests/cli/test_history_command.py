@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 
+import duckdb
+import polars as pl
 import pytest
 
 import dynostats as ds
+from dynostats.errors import AnalysisError
 
 
 @pytest.fixture
@@ -79,3 +82,56 @@ def test_what_was_said_of_a_setup_stands_in_the_history_of_corrections(told):
         ("short-hose", "relative_to", "standard"),
         ("short-hose", "changed", "Intake : shorter hose"),
     ]
+
+
+def test_a_pull_left_out_long_after_is_told_beside_the_claim_it_carried(told):
+    with ds.open_warehouse(told) as warehouse:
+        for pull in ("P8", "P9"):
+            warehouse.exclude(pull, why="clamp was loose", who="test")
+    before = _history(told)
+    # Neither is left: no candidate, no study.
+    assert before is None
+    with ds.open_warehouse(told) as warehouse:
+        warehouse.include("P9", why="the first only", who="test")
+    _age_corrections(told, days=30)
+    found = _history(told)
+    (study,) = found.studies.rows(named=True)
+    assert (study["candidate_pulls"], study["then_verdict"]) == (1, "gain")
+    assert study["since"] == ["P8 was left out since (clamp was loose)"]
+    assert study["by_eye_pct"] == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_calibration_between_its_pulls_is_told_on_the_study(told):
+    with ds.open_warehouse(told) as warehouse:
+        (starts,) = warehouse.pulls().frame.select(pl.col("started").n_unique()).row(0)
+        if starts < 2:
+            for row in warehouse.pulls().frame.iter_rows(named=True):
+                day = row["session"].removeprefix("may-")
+                minute = 10 * row["order"]
+                warehouse.amend(
+                    row["pull"], "started", f"2025-05-{day}T09:{minute:02d}", why="log", who="test"
+                )
+        own = warehouse.pulls().frame.filter(session="may-16").sort("started")
+        between = own["started"][1] + (own["started"][2] - own["started"][1]) / 2
+        warehouse.event("calibration", "dead weights", at=between, who="test")
+        alone = warehouse.compare(baseline="standard", candidate="short-hose")
+    (study,) = _history(told).studies.rows(named=True)
+    said = [w for w in alone.warnings if "both sides of the calibration" in w]
+    assert said
+    assert study["doubts"] == said
+
+
+def _history(path):
+    with ds.open_warehouse(path) as warehouse:
+        try:
+            return warehouse.history()
+        except AnalysisError:
+            return None
+
+
+def _age_corrections(path, *, days):
+    """Let corrections have been made so long after the pulls were stored."""
+    with duckdb.connect(path) as connection:
+        connection.execute(
+            "update amendments set amended_at = amended_at + to_days($days)", {"days": days}
+        )

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from pull_log import HIGH, LOW, log_of, sweep, torque_at
 
-from dynostats.curves import curve_of, find_sweeps
+from dynostats.curves import Sweep, curve_of, find_sweeps
 from dynostats.errors import InputError
 
 # Written for this project (invented values): a blip, then a pull with a lift in its middle. Rows
@@ -269,3 +269,36 @@ def test_samples_are_not_changed():
     before = samples.clone()
     find_sweeps(samples)
     assert samples.equals(before)
+
+
+@pytest.mark.parametrize("rows", [[100], [100, 101]])
+@pytest.mark.parametrize("away", [600.0, -600.0, 4000.0])
+def test_a_misread_engine_speed_does_not_end_the_pull(rows, away):
+    speed = sweep()
+    speed[rows] += away
+    found = find_sweeps(log_of(speed, torque=torque_at(sweep())))
+    (pull,) = found.pulls
+    assert (pull.first_row, pull.last_row, pull.misread) == (0, 250, tuple(rows))
+    assert len(found.findings) == len(rows)
+    assert f"row 101 reads {speed[100]:.0f} rpm" in found.findings[0]
+    whole, without = (
+        curve_of(log_of(s, torque=torque_at(sweep())), only)
+        for s, only in ((sweep(), Sweep(first_row=0, last_row=250)), (speed, pull))
+    )
+    assert without["rpm"].to_list() == whole["rpm"].to_list()
+    away_nm = (without["torque"] - whole["torque"]).abs().max()
+    assert away_nm < 0.05  # one row less of about 19 in the kernel, on a torque curve of 250 N.m
+
+
+def test_engine_speed_that_leaps_everywhere_is_noise_and_all_rows_stay():
+    speed = sweep()
+    speed[20:240:20] += 200.0
+    assert all(pull.misread == () for pull in find_sweeps(log_of(speed)).pulls)
+
+
+def test_a_lift_of_the_throttle_is_no_misread_signal():
+    # At 50 rows a second speed falls for 0.3 s and rises again: the pull was interrupted.
+    low, fall, high = np.linspace(2000, 4000, 100), np.linspace(4000, 3500, 15), sweep(150, 3500)
+    found = find_sweeps(log_of(np.concatenate([low, fall, high])))
+    assert all(pull.misread == () for pull in found.pulls)
+    assert len(found.pulls) + len(found.others) > 1

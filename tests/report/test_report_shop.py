@@ -68,7 +68,7 @@ def test_a_name_is_enough(tmp_path):
             "effect_pct is not something a shop file can set",
             "Known",
         ),
-        ('name = "A"\nadress = ["x"]', "adress is not something", "Did you mean address?"),
+        ('name = "A"\nadress = ["x"]', "adress is not something", "Did you mean 'address'?"),
         ('name = "A"\naddress = [1]', "address must be a list", "first line"),
         ('name = "A"\nphotograph = "x.png"', "photograph must be a table", "[[photograph]]"),
         ('name = "A"\nlogo = "none.png"', "none.png cannot be read", "beside the shop file"),

@@ -8,6 +8,7 @@ import json
 import polars as pl
 import pytest
 from made_pulls import make_pull
+from polars.testing import assert_frame_equal
 
 from dynostats.errors import DynostatsError, InputError, WarehouseError
 from dynostats.warehouse import backup, export, open_store, restore, verify
@@ -181,3 +182,33 @@ def test_copying_what_is_not_there(path, tmp_path, call):
     with pytest.raises(DynostatsError, match="no warehouse here"):
         call(path, tmp_path / "out")
     assert not list(tmp_path.iterdir())
+
+
+def test_every_column_of_an_export_is_in_its_dictionary(worked_in, tmp_path):
+    folder = tmp_path / "out"
+    export(worked_in, folder)
+    rows = pl.read_parquet(folder / "dictionary.parquet")
+    readable = pl.read_csv(folder / "dictionary.csv").with_columns(pl.col("unit").fill_null(""))
+    assert_frame_equal(readable, rows)
+    files = [path for path in folder.glob("*.parquet") if path.name != "dictionary.parquet"]
+    assert set(rows["file"]) == {path.name for path in files}
+    for path in files:
+        assert (
+            rows.filter(file=path.name)["column"].to_list() == pl.read_parquet_schema(path).names()
+        )
+    assert rows.filter(pl.col("meaning") == "").is_empty()
+    assert rows.filter(pl.col("source") == "").is_empty()
+
+
+def test_the_dictionary_says_unit_meaning_and_heading(worked_in, tmp_path):
+    export(worked_in, tmp_path / "out")
+    rows = pl.read_parquet(tmp_path / "out" / "dictionary.parquet")
+    (torque,) = rows.filter(file="samples.parquet", column="torque").rows(named=True)
+    assert torque["unit"] == "N.m"
+    assert "before any ambient correction" in torque["meaning"]
+    assert torque["source"] == "files, headed 'torque col'"
+    (third,) = rows.filter(file="curves.parquet", column="lambda_3").rows(named=True)
+    assert third["meaning"].endswith("cylinder or bank 3")
+    assert third["source"].endswith("in no file here")
+    (noted,) = rows.filter(file="pulls.parquet", column="stored_at").rows(named=True)
+    assert (noted["meaning"], noted["source"]) == ("UTC", "queries/export/pulls.sql")

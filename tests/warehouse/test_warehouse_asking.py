@@ -90,13 +90,13 @@ def test_a_wrong_statement_is_named(store, text, message):
 def test_an_unknown_parameter_names_the_nearest(store):
     with pytest.raises(InputError, match=r"no parameter \$setpu") as refused:
         store.query("select pull from pulls where setup = $setup", {"setpu": "x"})
-    assert "Did you mean setup?" in refused.value.mend
+    assert "Did you mean 'setup'?" in refused.value.mend
 
 
 def test_an_unknown_query_names_the_nearest(store):
     with pytest.raises(InputError, match="no query of that name") as refused:
         store.query("pull")
-    assert "Did you mean pulls?" in refused.value.mend
+    assert "Did you mean 'pulls'?" in refused.value.mend
 
 
 def test_every_kind_of_value_comes_back_in_a_plain_type(store):

@@ -38,10 +38,14 @@ VALUES: dict[str, object] = {
     "pulls": 0,
     "amendments": 0,
     "events": 0,
+    "shop": "s-1",
     "number": 1,
     "family": "mule",
     "low": 2000.0,
     "high": 3950.0,
+    "pull": "P1",
+    "channels": ["manifold_pressure", "charge_temperature"],
+    "sds": [1.0, 1.0],
 }
 
 
@@ -82,6 +86,13 @@ def store(tmp_path_factory):
         opened.declare(QUESTION, RUN_SHEET)
         opened.note_look(1, LOOK)
         yield opened
+
+
+def make_lake(cursor):
+    """Make what the statements of queries/lake/ read: what the first two of them write."""
+    for name, values in (("pulls", {"shop": "s-1"}), ("curves", {})):
+        statement = named_query(f"lake/{name}").sql
+        cursor.execute(f"create temp table lake_{name} as\n{statement}", values)
 
 
 def _with_channels(pull):
@@ -133,6 +144,8 @@ def test_a_header_can_be_read_and_the_text_is_in_house_style(name):
 def test_a_result_has_the_columns_and_types_of_its_header(store, name):
     query = named_query(name)
     with store._connection.cursor() as cursor:
+        if name.startswith("lake/"):
+            make_lake(cursor)
         rows = cursor.sql(query.sql, params=values_for(name))
         got = dict(zip(rows.columns, (str(kind).lower() for kind in rows.types), strict=True))
     promised = {column.name: column.type for column in query.columns}

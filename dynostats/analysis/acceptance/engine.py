@@ -142,7 +142,7 @@ def _tell(mount: Mount, reading: _Reading, limit: Limit, row: int, away: Floats)
     shown, allowed = (
         (f"{size:.0%}", f"{limit.value:.0%}")
         if reading.relative
-        else (f"{size:.3g} {reading.unit}", f"{limit.value:.3g}")
+        else (f"{size:.3g} {reading.unit}", f"{limit.value:.3g} {reading.unit}")
     )
     return PullFinding(
         pull=mount.names()[row],

@@ -18,19 +18,19 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, stdtrit
 
-from dynostats.analysis.design import RANK_TOLERANCE
+from dynostats.analysis.acceptance.label_fit import (
+    Design,
+    Fitted,
+    fit,
+    lay_out,
+    log_t,
+    noise_sd,
+    pair_sd,
+)
 from dynostats.arrays import Flags, Floats, Ints
 
 # Degrees of freedom of the pull noise without which no label is judged.
 LEAST_DF = 4
-# Pairs of pulls of a setup in a session whose median tells the noise in spite of wrong labels.
-LEAST_PAIRS = 6
-# Setups are taken to lie anywhere within some hundred noise SDs of each other.
-SETUP_SD = 100.0
-# A session shifts a signature by twice as much as a pull does (variance ratio 4), as long as few
-# sessions say otherwise; the belief is worth this many sessions. Stated assumption.
-SESSION_RATIO = 4.0
-SESSION_DF = 4.0
 # Another pull's label is not believed when the direction makes it wrong at these odds, which is
 # what a prior of 4% asks for.
 SWAP_ODDS = 24.0
@@ -94,17 +94,17 @@ def predict(data: Labelled, near: Flags, unit: Ints) -> Prediction | None:
     label = int(data.setup[unit[0]])
     if label not in data.setup[rows]:
         return None
-    others = _lay_out(data.setup[rows], data.session[rows], int(data.session[unit[0]]))
+    others = lay_out(data.setup[rows], data.session[rows], int(data.session[unit[0]]))
     if others.df < LEAST_DF:
         return None
-    scale = np.maximum(_noise_sd(data.values[rows], others), data.resolution)
+    scale = np.maximum(noise_sd(data.values[rows], others), data.resolution)
     values, own = data.values[rows] / scale, data.values[unit].mean(axis=0) / scale
     share = 1.0 / len(unit)
     log_odds = np.full(int(data.setup.max()) + 1, -np.inf)
     for setup in others.known.tolist():
         log_odds[setup] = _compare(others, values, own, label, setup, share=share)
     best = int(log_odds.argmax())
-    fitted = _fit(others, values)
+    fitted = fit(others, values)
     moved = _log_moved(fitted, own, others.place(best), ~data.outcome, share=share)
     place = others.place(label)
     return Prediction(
@@ -115,179 +115,114 @@ def predict(data: Labelled, near: Flags, unit: Ints) -> Prediction | None:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Design:
-    """Who was pulled when.
+def weigh_exchange(data: Labelled, near: Flags, pair: Ints) -> Floats:
+    """Say how likely two pulls of a session are under each other's labels.
+
+    Both are predicted from the others at once, so that neither hides what is wrong with the other.
 
     Args:
-        setup: Number of the setup of each pull, shape (pulls,).
-        known: Numbers of the setups among them, sorted.
-        setups: Shape (pulls, setups): one where the pull is of the setup.
-        sessions: Shape (pulls, sessions) likewise; the last column is the session asked about.
-        hat: Fits setups and sessions together, shape (pulls, pulls).
-        gained: Degrees of freedom that sessions take besides setups.
-        weight: How much session variance stands in what they take.
-        df: Degrees of freedom left for the pulls.
+        data: All pulls.
+        near: Shape (pulls,): pulls that may be learned from.
+        pair: Two pulls of one session with different labels; never learned from.
+
+    Returns:
+        Log densities, shape (4,), less the first: both labels right, the first pull of the
+        second's setup too, the second of the first's, exchanged. Zeros where the others cannot
+        tell.
     """
-
-    setup: Ints
-    known: Ints
-    setups: Floats
-    sessions: Floats
-    hat: Floats
-    gained: int
-    weight: float
-    df: int
-
-    def place(self, setup: int) -> int:
-        """Return the column of a setup."""
-        return int(np.searchsorted(self.known, setup))
-
-    def columns(self) -> Floats:
-        """Return setups and sessions side by side."""
-        return np.hstack([self.setups, self.sessions])
+    learn = near.copy()
+    learn[pair] = False
+    rows = np.flatnonzero(learn)
+    labels = data.setup[pair]
+    others = lay_out(data.setup[rows], data.session[rows], int(data.session[pair[0]]))
+    if others.df < LEAST_DF or not set(labels.tolist()) <= set(others.known.tolist()):
+        return np.zeros(4)
+    scale = np.maximum(noise_sd(data.values[rows], others), data.resolution)
+    between = _between(others, data.values[rows] / scale, int(labels[0]), int(labels[1]))
+    if between is None:
+        return np.zeros(4)
+    own = (data.values[pair] / scale) @ between.direction
+    logs = np.array([_log_both(between, own, sides) for sides in ([0, 1], [1, 1], [0, 0], [1, 0])])
+    return logs - logs[0]
 
 
-def _lay_out(setup: Ints, session: Ints, here: int) -> _Design:
-    known = np.unique(setup)
-    setups = (setup[:, None] == known[None, :]).astype(np.float64)
-    order = np.append(np.setdiff1d(session, [here]), here)
-    sessions = (session[:, None] == order[None, :]).astype(np.float64)
-    both = np.hstack([setups, sessions])
-    hat = both @ np.linalg.pinv(both.T @ both, rcond=RANK_TOLERANCE, hermitian=True) @ both.T
-    rank = round(float(np.trace(hat)))
-    counts = setups.sum(axis=0)
-    met = (setups.T @ sessions) ** 2 / counts[:, None]
-    return _Design(
-        setup=setup,
-        known=known,
-        setups=setups,
-        sessions=sessions,
-        hat=hat,
-        gained=rank - len(known),
-        weight=float((sessions.sum(axis=0) - met.sum(axis=0)).sum()),
-        df=len(setup) - rank,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Fitted:
-    """Mixed models of some columns of values, one each.
+def _log_both(between: _Between, own: Floats, sides: list[int]) -> float:
+    """Return the log density of two pulls of the session asked about, but for a constant.
 
     Args:
-        mean: Predicted in the session asked about, shape (setups, columns).
-        noise: Variance of one pull, shape (columns,).
-        unsure: Variance of the prediction over that of one pull, shape (setups, columns).
-        effects: Of setups, then sessions, shape (columns, effects).
-        inverse: Their covariance over the variance of one pull, shape (columns, effects, effects).
-        df: Degrees of freedom of the noise.
+        between: The setups' model.
+        own: Both pulls along its direction.
+        sides: Which of the two setups each pull is of.
     """
-
-    mean: Floats
-    noise: Floats
-    unsure: Floats
-    effects: Floats
-    inverse: Floats
-    df: int
-
-    def variance(self, share: float) -> Floats:
-        """Return the variance of a new pull (share 1) or of the mean of 1 / share pulls."""
-        return self.noise * (share + self.unsure)
-
-
-def _fit(design: _Design, values: Floats, *, noise: Floats | None = None) -> _Fitted:
-    """Fit setup means and session shifts to each column.
-
-    Args:
-        design: Who was pulled when.
-        values: Shape (pulls, columns), in units of about their noise.
-        noise: Pull variance of each column, where the residuals are not to be trusted.
-    """
-    residual = values - design.hat @ values
-    square = (residual**2).sum(axis=0)
-    if noise is not None:
-        size, ratio = noise, np.full(values.shape[1], SESSION_RATIO)
-    else:
-        size = np.maximum(square / design.df, 1e-12)
-        ratio = _session_ratio(design, values, square, size)
-    columns, known = design.columns(), len(design.known)
-    prior = np.full((values.shape[1], columns.shape[1]), SETUP_SD**-2)
-    prior[:, known:] = 1.0 / ratio[:, None]
-    precision = columns.T @ columns + prior[:, :, None] * np.eye(columns.shape[1])
-    inverse = np.linalg.inv(precision).astype(np.float64, copy=False)
-    centre = values.mean(axis=0)
-    effects = np.einsum("dij,jd->di", inverse, columns.T @ (values - centre))
-    at = np.arange(known)
-    unsure = inverse[:, at, at] + 2.0 * inverse[:, at, -1] + inverse[:, -1, -1][:, None]
-    return _Fitted(
-        mean=(effects[:, at] + effects[:, [-1]] + centre[:, None]).T,
-        noise=size,
-        unsure=unsure.T,
-        effects=effects,
-        inverse=inverse,
-        df=design.df,
-    )
-
-
-def _session_ratio(design: _Design, values: Floats, square: Floats, noise: Floats) -> Floats:
-    """Return session variance over pull variance of each column, leaning on the stated belief."""
-    means = design.setups.T @ values / design.setups.sum(axis=0)[:, None]
-    taken = ((values - design.setups @ means) ** 2).sum(axis=0) - square
-    seen = np.zeros(len(noise))
-    if design.weight > 0.0:
-        seen = np.clip((taken / noise - design.gained) / design.weight, 0.0, None)
-    return (design.gained * seen + SESSION_DF * SESSION_RATIO) / (design.gained + SESSION_DF)
-
-
-def _noise_sd(values: Floats, design: _Design) -> Floats:
-    """Return the pull SD of each number, little moved by wrong labels where pairs are enough."""
-    residual = values - design.hat @ values
-    sd = np.sqrt((residual**2).sum(axis=0) / design.df)
-    pairs = _pair_sd(values, design)
-    return sd if pairs is None else np.minimum(sd, pairs)
-
-
-def _pair_sd(values: Floats, design: _Design) -> Floats | None:
-    """Return the SD from the median difference of pairs of a setup in a session.
-
-    Fewer than half of the pairs may hold a wrong label. None without enough pairs.
-    """
-    alike = (design.setups @ design.setups.T) * (design.sessions @ design.sessions.T)
-    first, second = np.nonzero(np.triu(alike, k=1))
-    if len(first) < LEAST_PAIRS:
-        return None
-    apart = np.abs(values[first] - values[second])
-    return 1.4826 * np.median(apart, axis=0) / np.sqrt(2.0)
+    fitted = between.fitted
+    asked = np.zeros((2, fitted.inverse.shape[1]))
+    asked[[0, 1], [between.places[side] for side in sides]] = 1.0
+    asked[:, -1] = 1.0
+    covariance = fitted.noise[0] * (np.eye(2) + asked @ fitted.inverse[0] @ asked.T)
+    away = own - between.mean[sides]
+    square = float(away @ np.linalg.solve(covariance, away))
+    size = float(np.linalg.slogdet(covariance)[1])
+    return -0.5 * size - 0.5 * (fitted.df + 2) * float(np.log1p(square / fitted.df))
 
 
 def _compare(
-    design: _Design, values: Floats, own: Floats, label: int, other: int, *, share: float
+    design: Design, values: Floats, own: Floats, label: int, other: int, *, share: float
 ) -> float:
     """Return the log odds of another label against the one on paper, without any prior."""
     if other == label:
         return 0.0
+    between = _between(design, values, label, other)
+    if between is None:
+        return 0.0
+    variance = between.fitted.variance(share)[between.places, 0]
+    # A label known more closely than the one on paper is not more likely for that.
+    variance[1] = max(variance)
+    square = (float(own @ between.direction) - between.mean) ** 2
+    logs = log_t(square, variance, between.fitted.df)
+    return float(logs[1] - logs[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Between:
+    """Two setups along the direction in which their signatures differ.
+
+    Args:
+        direction: Shape (numbers,), of length 1.
+        fitted: The model of the signatures along it.
+        places: Columns of the label on paper and of the other one.
+        mean: What it predicts of both in the session asked about, shape (2,).
+    """
+
+    direction: Floats
+    fitted: Fitted
+    places: list[int]
+    mean: Floats
+
+
+def _between(design: Design, values: Floats, label: int, other: int) -> _Between | None:
+    """Lay two setups out along their difference; None where nothing tells them apart."""
     apart = _apart(design, values, label, other)
     length = float(np.linalg.norm(apart))
-    if length == 0.0:  # these setups cannot be told apart by any number
-        return 0.0
+    if length == 0.0:
+        return None
     direction = apart / length
     believed = _believe_labels(design, values @ direction, label, other)
     if believed.df < LEAST_DF or not {label, other} <= set(believed.known.tolist()):
-        return 0.0
-    fitted = _fit(believed, (values @ direction)[:, None])
+        return None
+    fitted = fit(believed, (values @ direction)[:, None])
     places = [believed.place(label), believed.place(other)]
     mean = fitted.mean[places, 0]
     # Along their own difference, means stand too far apart by chance; so far is believed.
     surplus = max(float(mean[1] - mean[0]) - length, 0.0)
-    mean = mean + surplus * np.array([0.5, -0.5])
-    variance = fitted.variance(share)[places, 0]
-    # A label known more closely than the one on paper is not more likely for that.
-    variance[1] = max(variance)
-    log_t = _log_t((float(own @ direction) - mean) ** 2, variance, fitted.df)
-    return float(log_t[1] - log_t[0])
+    return _Between(
+        direction=direction,
+        fitted=fitted,
+        places=places,
+        mean=mean + surplus * np.array([0.5, -0.5]),
+    )
 
 
-def _apart(design: _Design, values: Floats, label: int, other: int) -> Floats:
+def _apart(design: Design, values: Floats, label: int, other: int) -> Floats:
     """Return how far two setups are believed to differ in each number, shape (numbers,).
 
     What chance alone would show in one of so many numbers is taken off, so that setups which leave
@@ -295,7 +230,7 @@ def _apart(design: _Design, values: Floats, label: int, other: int) -> Floats:
     99:6567; the threshold of Donoho & Johnstone (1994), Biometrika 81:425; the shrinkage of Breiman
     (1995), Technometrics 37:373.
     """
-    fitted = _fit(design, values)
+    fitted = fit(design, values)
     one, two = design.place(label), design.place(other)
     apart = fitted.mean[two] - fitted.mean[one]
     known = fitted.inverse
@@ -306,7 +241,7 @@ def _apart(design: _Design, values: Floats, label: int, other: int) -> Floats:
     return apart * np.maximum(1.0 - chance / np.maximum(apart**2, 1e-12), 0.0)
 
 
-def _believe_labels(design: _Design, along: Floats, label: int, other: int) -> _Design:
+def _believe_labels(design: Design, along: Floats, label: int, other: int) -> Design:
     """Take the learned pulls of two setups to be what the direction between them says.
 
     Several wrong labels would otherwise hide each other. Each pull is predicted from the rest.
@@ -314,7 +249,7 @@ def _believe_labels(design: _Design, along: Floats, label: int, other: int) -> _
     paper = design.setup
     movable = (paper == label) | (paper == other)
     opposite = np.where(paper == label, other, label)
-    pairs = _pair_sd(along[:, None], design)
+    pairs = pair_sd(along[:, None], design)
     noise = None if pairs is None else np.maximum(pairs**2, 1e-12)
     here = design
     for _ in range(MOST_SWAP_ROUNDS):
@@ -329,16 +264,16 @@ def _believe_labels(design: _Design, along: Floats, label: int, other: int) -> _
     return here
 
 
-def _relabel(design: _Design, setup: Ints) -> _Design:
+def _relabel(design: Design, setup: Ints) -> Design:
     session = design.sessions.argmax(axis=1)
-    return _lay_out(setup, session, design.sessions.shape[1] - 1)
+    return lay_out(setup, session, design.sessions.shape[1] - 1)
 
 
 def _odds_of_swap(
-    design: _Design, along: Floats, paper: Ints, opposite: Ints, *, noise: Floats | None
+    design: Design, along: Floats, paper: Ints, opposite: Ints, *, noise: Floats | None
 ) -> Floats:
     """Return the log odds of the opposite label against paper, each pull left out of the fit."""
-    fitted = _fit(design, along[:, None], noise=noise)
+    fitted = fit(design, along[:, None], noise=noise)
     columns, inverse, effects = design.columns(), fitted.inverse[0], fitted.effects[0]
     centred = along - along.mean()
     spread = columns @ inverse
@@ -352,11 +287,11 @@ def _odds_of_swap(
         mean = asked @ effects - shared * push
         unsure = ((asked @ inverse) * asked).sum(axis=1) + shared**2 / (1.0 - leverage)
         variance = fitted.noise[0] * (1.0 + unsure)
-        logs.append(_log_t((centred - mean) ** 2, variance, fitted.df))
+        logs.append(log_t((centred - mean) ** 2, variance, fitted.df))
     return logs[1] - logs[0]
 
 
-def _log_moved(fitted: _Fitted, own: Floats, place: int, movable: Flags, *, share: float) -> float:
+def _log_moved(fitted: Fitted, own: Floats, place: int, movable: Flags, *, share: float) -> float:
     """Return the log odds that one number moved as no known setup moves it, against that none did.
 
     Args:
@@ -364,17 +299,12 @@ def _log_moved(fitted: _Fitted, own: Floats, place: int, movable: Flags, *, shar
         own: The numbers of the pull.
         place: Column of the setup that fits it best.
         movable: Which numbers may have moved.
-        share: As in `_Fitted.variance`.
+        share: As in `Fitted.variance`.
     """
     if not movable.any():
         return -np.inf
     square = (own - fitted.mean[place]) ** 2
     variance = fitted.variance(share)[place]
     wide = variance + UNKNOWN_SDS**2 * fitted.noise
-    odds = _log_t(square, wide, fitted.df) - _log_t(square, variance, fitted.df)
+    odds = log_t(square, wide, fitted.df) - log_t(square, variance, fitted.df)
     return float(np.logaddexp.reduce(odds[movable]) - np.log(movable.sum()))
-
-
-def _log_t(square: Floats, variance: Floats, df: int) -> Floats:
-    """Return the log density of Student's t of a scale, but for a constant."""
-    return -0.5 * np.log(variance) - 0.5 * (df + 1) * np.log1p(square / (df * variance))

@@ -12,22 +12,19 @@ import numpy as np
 import polars as pl
 
 from dynostats.analysis.acceptance.finding import PullFinding, Severity
-from dynostats.analysis.acceptance.label_model import Labelled, Prediction, predict
+from dynostats.analysis.acceptance.label_belief import (
+    EXCHANGED,
+    QUESTIONED,
+    WORTH_A_LOOK,
+    Belief,
+    believe,
+    believe_all,
+    chances_of_pair,
+)
+from dynostats.analysis.acceptance.label_model import Labelled, Prediction
 from dynostats.analysis.acceptance.signature import OUTCOME, Signatures
-from dynostats.arrays import Flags, Floats, Ints
+from dynostats.arrays import Flags, Ints
 
-# Stated prior: of a hundred labels four are those of another known setup and one of none. No
-# published source; the probabilities told scale with it.
-P_OTHER = 0.04
-P_UNKNOWN = 0.01
-# A wrong part on the engine all day is rarer than a wrong line of the sheet by this factor.
-ALL_DAY = 0.25
-# A label is called into question when it is more likely wrong than right; from the smaller
-# probability on it is worth a look.
-QUESTIONED = 0.5
-WORTH_A_LOOK = 0.3
-# Beyond so many pulls of an engine only those nearest in the order of storing are learned from.
-MOST_LEARNED = 150
 # A quantity speaks against the label when it lies this many SDs off.
 SPEAKS_SDS = 2.5
 SCHEMA = {
@@ -89,33 +86,6 @@ class _Case:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Belief:
-    """Probabilities of one unit of pulls that share session and setup.
-
-    Args:
-        unit: Rows of the pulls.
-        right: Probability of the label on paper.
-        log_right: Its log, exact where it is too small for a number.
-        other: Number of the most probable other setup; -1 if no other is known.
-        p_other: Probability of that one.
-        unknown: Probability of no known setup.
-        prediction: What they follow from.
-    """
-
-    unit: Ints
-    right: float
-    log_right: float
-    other: int
-    p_other: float
-    unknown: float
-    prediction: Prediction
-
-    def doubt(self) -> float:
-        """Return the probability of the one thing most likely to be wrong with the label."""
-        return max(self.p_other, self.unknown)
-
-
 def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -> LabelJudgement:
     """Judge the labels of one engine's pulls on one dyno.
 
@@ -140,7 +110,7 @@ def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -
         signatures=replace(signatures, values=signatures.values[usable]),
         setups=sorted(own["setup"].unique()),
     )
-    beliefs = _believe_all(case.labelled())
+    beliefs = believe_all(case.labelled())
     told = [
         finding
         for belief in beliefs
@@ -155,55 +125,6 @@ def judge_labels(pulls: pl.DataFrame, signatures: Signatures, accepted: Flags) -
     )
 
 
-def _believe_all(data: Labelled) -> list[_Belief]:
-    """Return one belief a pull, or one of all of a setup's share of a session that is in doubt."""
-    beliefs = _believe_each(data)
-    sound = np.array(
-        [row not in beliefs or beliefs[row].doubt() <= QUESTIONED for row in range(len(data.setup))]
-    )
-    together = [_believe(data, rows, ~sound) for rows in _shares(data, np.flatnonzero(sound))]
-    shares = [one for one in together if one is not None and one.doubt() > QUESTIONED]
-    covered = {row for one in shares for row in one.unit.tolist()}
-    return [*shares, *(one for row, one in beliefs.items() if row not in covered)]
-
-
-def _believe_each(data: Labelled) -> dict[int, _Belief]:
-    """Return the belief about each pull that the others tell something of, by its row.
-
-    The pull least likely to be what its label says is set aside and the rest judged anew without
-    it, until none is in doubt: an odd pull makes those beside it look odd. In the end each of those
-    set aside is judged once more, without the others.
-    """
-    units = [np.array([row], dtype=np.intp) for row in range(len(data.setup))]
-    aside = np.zeros(len(units), dtype=np.bool_)
-    each = [_believe(data, unit, aside) for unit in units]
-    while True:
-        doubted = [
-            one
-            for row, one in enumerate(each)
-            if one is not None and not aside[row] and one.doubt() > QUESTIONED
-        ]
-        if not doubted:
-            break
-        worst = int(min(doubted, key=lambda one: one.log_right).unit[0])
-        aside[worst] = True
-        for row, unit in enumerate(units):
-            if not aside[row] and _near(unit, data)[worst]:
-                each[row] = _believe(data, unit, aside)
-    for row in np.flatnonzero(aside).tolist():
-        each[row] = _believe(data, units[row], aside)
-    return {row: one for row, one in enumerate(each) if one is not None}
-
-
-def _shares(data: Labelled, rows: Ints) -> Iterator[Ints]:
-    """Yield those of some pulls that share setup and session, where they are several."""
-    keys = np.column_stack([data.session[rows], data.setup[rows]])
-    for key in np.unique(keys, axis=0):
-        alike = rows[np.all(keys == key, axis=1)]
-        if len(alike) > 1:
-            yield alike
-
-
 def _why_not(pulls: pl.DataFrame, signatures: Signatures, usable: Flags) -> str:
     if not signatures.names:
         return "labels: no channel that marks a setup is logged in most pulls"
@@ -214,48 +135,7 @@ def _why_not(pulls: pl.DataFrame, signatures: Signatures, usable: Flags) -> str:
     return ""
 
 
-def _believe(data: Labelled, unit: Ints, aside: Flags) -> _Belief | None:
-    """Return the belief about some pulls; None where the others do not tell."""
-    prediction = predict(data, _near(unit, data) & ~aside, unit)
-    return None if prediction is None else _weigh(unit, prediction, int(data.setup[unit[0]]))
-
-
-def _near(unit: Ints, data: Labelled) -> Flags:
-    """Return the pulls nearest to a unit in the order of storing, its session whole."""
-    count = len(data.setup)
-    near = np.zeros(count, dtype=np.bool_)
-    distance = np.abs(np.arange(count) - int(unit[0]))
-    distance[data.session == data.session[unit[0]]] = 0
-    near[np.argsort(distance, kind="stable")[:MOST_LEARNED]] = True
-    return near
-
-
-def _weigh(unit: Ints, prediction: Prediction, label: int) -> _Belief:
-    """Turn odds into probabilities, with the stated prior."""
-    logs = prediction.log_odds.copy()
-    others = np.isfinite(logs)
-    others[label] = False
-    known = int(others.sum())
-    rarer = 1.0 if len(unit) == 1 else ALL_DAY
-    p_other, p_unknown = rarer * P_OTHER, rarer * P_UNKNOWN
-    logs[others] += np.log(p_other / max(known, 1))
-    logs[label] += np.log(1.0 - p_unknown - (p_other if known else 0.0))
-    unknown = prediction.log_unknown + np.log(p_unknown)
-    total = float(np.logaddexp.reduce(np.append(logs, unknown)))
-    share: Floats = np.exp(logs - total)
-    other = int(np.where(others, share, -1.0).argmax()) if known else -1
-    return _Belief(
-        unit=unit,
-        right=float(share[label]),
-        log_right=float(logs[label]) - total,
-        other=other,
-        p_other=float(share[other]) if known else 0.0,
-        unknown=float(np.exp(unknown - total)),
-        prediction=prediction,
-    )
-
-
-def _table(beliefs: list[_Belief], case: _Case) -> pl.DataFrame:
+def _table(beliefs: list[Belief], case: _Case) -> pl.DataFrame:
     of_row = {row: belief for belief in beliefs for row in belief.unit.tolist()}
     rows = [
         (
@@ -271,7 +151,7 @@ def _table(beliefs: list[_Belief], case: _Case) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def _tell(belief: _Belief, case: _Case) -> Iterator[PullFinding]:
+def _tell(belief: Belief, case: _Case) -> Iterator[PullFinding]:
     """Put a label called into question in words, for every pull it concerns."""
     names = case.pulls["pull"].gather(belief.unit).to_list()
     label = case.label(belief.unit)
@@ -286,11 +166,17 @@ def _tell(belief: _Belief, case: _Case) -> Iterator[PullFinding]:
         other = case.setups[belief.other]
         caution = _caution_torque(belief, case)
         check = "label_other_setup"
+        partner = (
+            f" Those of {case.pulls['pull'][belief.partner]} look like '{label}': the two may "
+            "stand on each other's line."
+            if belief.partner >= 0
+            else ""
+        )
         message = (
             f"The label says '{label}', but the data look like '{other}' (probability "
-            f"{_chance(belief.p_other)}): {speaking}.{whole}{caution} Look at its line of the "
-            f"sheet and at what was fitted. If it was '{other}': dynostats amend {{pull}} "
-            f'"setup={other}" --why "…"'
+            f"{_chance(belief.p_other)}): {speaking}.{whole}{partner}{caution} Look at its "
+            f"line of the sheet and at what was fitted. If it was '{other}': dynostats amend "
+            f'{{pull}} "setup={other}" --why "…"'
         )
     else:
         check = "label_no_known_setup"
@@ -306,7 +192,7 @@ def _tell(belief: _Belief, case: _Case) -> Iterator[PullFinding]:
         )
 
 
-def _caution_torque(belief: _Belief, case: _Case) -> str:
+def _caution_torque(belief: Belief, case: _Case) -> str:
     """Torque is what comparisons are about: by itself it is no reason to move a pull."""
     if OUTCOME not in case.signatures.names:
         return ""
@@ -314,7 +200,11 @@ def _caution_torque(belief: _Belief, case: _Case) -> str:
     if rest.names:
         reduced = _Case(pulls=case.pulls, signatures=rest, setups=case.setups).labelled()
         nobody = np.zeros(len(reduced.setup), dtype=np.bool_)
-        again = _believe(reduced, belief.unit, nobody)
+        if belief.partner >= 0:
+            pair = (int(belief.unit[0]), belief.partner)
+            if chances_of_pair(reduced, pair, nobody)[EXCHANGED] > WORTH_A_LOOK:
+                return ""
+        again = believe(reduced, belief.unit, nobody)
         if again and again.other == belief.other and again.p_other > WORTH_A_LOOK:
             return ""
     return (

@@ -130,8 +130,7 @@ def _in_sweeps(samples: pl.DataFrame) -> Flags:
     except InputError:  # no full-load rise: nothing to compare
         return full
     for pull in pulls:
-        full[pull.rows] = True
-        full[list(pull.dropouts)] = False
+        full[pull.rows] = pull.used
     return full
 
 

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from dynostats.analysis.planning.run_sheet import PlannedPull
+from dynostats.words import as_paragraphs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +62,19 @@ class Declaration:
     def sessions(self) -> tuple[str, ...]:
         """Return the names of the sessions, in order."""
         return tuple(dict.fromkeys(row.session for row in self.rows))
+
+    def _repr_html_(self) -> str:
+        looks = "look" if self.looks == 1 else "looks"
+        return as_paragraphs(
+            [
+                (
+                    f"Question {self.number}, declared {self.declared_at:%Y-%m-%d %H:%M} UTC by "
+                    f"{self.who}: {self.candidate} against {self.baseline} on {self.engine}, "
+                    f"{self.quantity}, margin {self.margin_pct:g}%; {self.pulls_per_setup} pulls "
+                    f"of each, {self.looks} {looks}."
+                )
+            ]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

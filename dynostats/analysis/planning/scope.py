@@ -12,6 +12,7 @@ from dynostats.analysis.outliers import MOST_OF_THEM
 from dynostats.analysis.study import MOST_SCOPE
 from dynostats.arrays import Flags
 from dynostats.errors import AnalysisError
+from dynostats.words import did_you_mean
 
 # Fewer grid speeds than this are no band.
 LEAST_SPEEDS = 4
@@ -47,11 +48,16 @@ def choose_scope(
     notes: list[str] = []
     of_engine = stored if engine is None else stored.filter(engine=engine)
     if engine is not None and of_engine.is_empty():
-        notes.append(f"No pull of engine '{engine}' is stored yet: the noise is the cell's.")
+        notes.append(
+            f"No pull of engine '{engine}' is stored yet: the noise is the cell's. "
+            f"{did_you_mean(engine, stored['engine'])}".strip()
+        )
         of_engine = stored
     of_dyno = of_engine if dyno is None else of_engine.filter(dyno=dyno)
     if dyno is not None and of_dyno.is_empty():
-        notes.append(f"No pull on dyno '{dyno}' is stored yet.")
+        notes.append(
+            f"No pull on dyno '{dyno}' is stored yet. {did_you_mean(dyno, stored['dyno'])}".strip()
+        )
     if dyno is None and not of_dyno.is_empty():
         dyno, several = _commonest(of_dyno, "dyno")
         if several:
@@ -80,8 +86,9 @@ def latest(pulls: pl.DataFrame, scope: Scope) -> pl.DataFrame:
         pulls: One row an accepted pull on the dyno, in the order of storing.
         scope: The engine planned for.
     """
-    mine = pulls.filter(engine=scope.engine).tail(MOST_SCOPE)
-    others = pulls.filter(pl.col("engine") != scope.engine).tail(MOST_SCOPE - mine.height)
+    is_mine = pl.col("engine").eq_missing(pl.lit(scope.engine, dtype=pl.String))
+    mine = pulls.filter(is_mine).tail(MOST_SCOPE)
+    others = pulls.filter(~is_mine).tail(MOST_SCOPE - mine.height)
     return pulls.filter(pl.col("pull").is_in([*mine["pull"], *others["pull"]]))
 
 

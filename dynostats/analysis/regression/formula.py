@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import difflib
 import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from formulaic.materializers import PandasMaterializer
 
 from dynostats.arrays import Flags, Floats
 from dynostats.errors import AnalysisError, InputError
+from dynostats.words import did_you_mean
 
 INTERCEPT = "Intercept"
 _POWER = re.compile(r"(?P<name>[A-Za-z_]\w*)\s*\*\*\s*\d+")
@@ -240,12 +240,10 @@ def _require_varied(design: Design, places: Mapping[Any, Collection[int]]) -> No
 
 
 def _unknown(name: str, columns: Collection[str]) -> InputError:
-    near = difflib.get_close_matches(name, columns, n=1)
-    hint = f"Did you mean {near[0]}? " if near else ""
     return InputError(
         f"there is no channel, column or function {name}",
         where="formula",
-        mend=f"{hint}There are: {', '.join(columns)}.",
+        mend=f"{did_you_mean(name, columns)}There are: {', '.join(columns)}.",
     )
 
 

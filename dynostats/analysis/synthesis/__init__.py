@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dynostats.analysis.synthesis.history import LeftOut, tell_history
-from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, estimate_past
+from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, Then, estimate_past
 from dynostats.analysis.synthesis.random_effects import Synthesis, synthesise
+from dynostats.analysis.synthesis.replay import by_eye, pulls_known, tell_then
 from dynostats.analysis.synthesis.result import Claim, History, KindFinding, ModeratorFinding
 from dynostats.analysis.synthesis.shrinkage import Shrunken, predict_next, shrink
 
@@ -18,9 +19,13 @@ __all__ = [
     "Shrunken",
     "StudyEffect",
     "Synthesis",
+    "Then",
+    "by_eye",
     "estimate_past",
     "predict_next",
+    "pulls_known",
     "shrink",
     "synthesise",
     "tell_history",
+    "tell_then",
 ]

@@ -12,7 +12,7 @@ from scipy.stats import false_discovery_control, norm
 from dynostats.analysis.conclude import as_percent
 from dynostats.analysis.synthesis.claims import find_claims
 from dynostats.analysis.synthesis.kinds import errors_of, find_kind, find_moderators
-from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, shared_errors
+from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, Then, shared_errors
 from dynostats.analysis.synthesis.random_effects import LEAST_STUDIES
 from dynostats.analysis.synthesis.result import History
 from dynostats.analysis.synthesis.shrinkage import shrink
@@ -49,6 +49,14 @@ _SCHEMA = {
     "from_rpm": pl.Float64,
     "to_rpm": pl.Float64,
     "lacking": pl.String,
+    "doubts": pl.List(pl.String),
+    "made_at": pl.Datetime,
+    "by_eye_pct": pl.Float64,
+    "then_verdict": pl.String,
+    "then_effect_pct": pl.Float64,
+    "then_error_pct": pl.Float64,
+    "error_pct": pl.Float64,
+    "since": pl.List(pl.String),
 }
 
 
@@ -94,7 +102,7 @@ def tell_history(
     found = tuple(
         find_kind(kind, own, alpha=alpha, margin_pct=margin_pct) for kind, own in kinds.items()
     )
-    claims = find_claims(table, alpha=alpha)
+    claims = find_claims(table, alpha=alpha, margin_pct=margin_pct)
     return History(
         answer=say_answer(table, found, claims, alpha=alpha),
         studies=table,
@@ -172,6 +180,23 @@ def _own_row(one: StudyEffect) -> dict[str, object]:
         "from_rpm": one.band[0],
         "to_rpm": one.band[1],
         "lacking": one.lacking,
+        "doubts": list(one.doubts),
+        "error_pct": None if one.error is None else 100.0 * one.error,
+        **_row_then(one.then),
+    }
+
+
+def _row_then(then: Then | None) -> dict[str, object]:
+    """Return what could be said of a study when it was made."""
+    if then is None:
+        return {"since": []}
+    return {
+        "made_at": then.at,
+        "by_eye_pct": then.by_eye_pct,
+        "then_verdict": then.verdict,
+        "then_effect_pct": then.effect_pct,
+        "then_error_pct": None if then.error is None else 100.0 * then.error,
+        "since": list(then.since),
     }
 
 

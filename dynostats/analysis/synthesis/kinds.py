@@ -27,6 +27,11 @@ _UNITS = {
     "manifold_pressure_kpa": ("manifold pressure", "10 kPa"),
     "boosted": ("induction", "boosted against naturally aspirated"),
 }
+_SAID_BY = {
+    "displacement_l": "column `displacement [L]` of the sheet",
+    "manifold_pressure_kpa": "a logged manifold pressure",
+    "boosted": "column `induction` of the sheet",
+}
 _STEPS = {"manifold_pressure_kpa": 10.0}
 MODERATORS = tuple(_UNITS)
 """Names of what is looked at."""
@@ -212,8 +217,6 @@ def _moderators_of(
         return
     for name, values in together.moderators.items():
         known = np.isfinite(values)
-        if not known.any():
-            continue
         bare = ModeratorFinding(
             kind=kind,
             moderator=name,
@@ -247,6 +250,8 @@ def _moderators_of(
 
 def _why_not(values: Floats, name: str) -> str:
     words = _UNITS[name][0]
+    if not len(values):
+        return f"{words}: not looked at; no engine of this kind says it ({_SAID_BY[name]})."
     if len(values) < LEAST_FOR_MODERATOR:
         return (
             f"{words}: known of {len(values)} engine{'' if len(values) == 1 else 's'} of this "

@@ -49,6 +49,34 @@ class PastStudy:
         return f"{self.candidate} against {self.baseline} on {self.engine}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Then:
+    """What could be said of a study when it was made.
+
+    Args:
+        at: Start of the last pull known then; None where starts are not known.
+        by_eye_pct: Candidate's mean torque against the baseline's over the band, percent: what is
+            seen when one curve is laid over another, noise not asked for.
+        baseline_pulls: Pulls of the baseline known then.
+        candidate_pulls: Likewise.
+        verdict: What `compare` would have said then, from the pulls and labels of that time; None
+            where it could not have been asked.
+        effect_pct: Its mean over the band, percent; None likewise.
+        error: Its standard error, log units; None where it had no interval.
+        since: What of the study is known otherwise today, in clauses: pulls left out, amended, or
+            added since.
+    """
+
+    at: datetime | None
+    by_eye_pct: float
+    baseline_pulls: int
+    candidate_pulls: int
+    verdict: Verdict | None
+    effect_pct: float | None
+    error: float | None
+    since: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StudyEffect:
     """What a past study shows today.
@@ -67,6 +95,9 @@ class StudyEffect:
         design: How the setups met ("same_session" and so on).
         weights: Weight of each pull in the effect, by name: what studies share is seen from it.
         moderators: What is known of the engine, by name.
+        doubts: What its reader must know of its pulls, a sentence each: doubtful ones, labels that
+            do not fit, changes of the cell between them.
+        then: What could be said when it was made; None where that is not known.
     """
 
     study: PastStudy
@@ -82,6 +113,8 @@ class StudyEffect:
     design: str
     weights: Mapping[str, float]
     moderators: Mapping[str, float]
+    doubts: tuple[str, ...] = ()
+    then: Then | None = None
 
 
 def estimate_past(

@@ -76,9 +76,13 @@ class ModeratorFinding:
     text: str
 
 
+ClaimSource = Literal["by_eye", "look", "then", "compare"]
+Because = Literal["noise", "paperwork", "pulls", "multiplicity", "sign", "no_interval"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """A gain or loss that a study by itself claims, or claimed when it was declared.
+    """A gain or loss that a study by itself claims, or claimed when it was made.
 
     Args:
         engine: The engine.
@@ -86,18 +90,24 @@ class Claim:
         candidate: Setup with the change.
         claimed: "gain" or "loss".
         source: "compare" for today's verdict of the study alone, "look" for the last look at its
-            declared question.
+            declared question, "then" for what `compare` would have said with the pulls and labels
+            of the day it was made, "by_eye" for the difference of means of that day, called a claim
+            where it reaches the margin, noise not asked for.
         stands: Whether it stands today among all studies.
         text: Why, or why not.
+        because: Why not, as codes: "noise" (allowed for, or learned since), "paperwork" (a pull was
+            left out or amended since), "pulls" (more were made), "multiplicity" (one of many
+            studies), "sign", "no_interval".
     """
 
     engine: str
     baseline: str
     candidate: str
     claimed: str
-    source: Literal["compare", "look"]
+    source: ClaimSource
     stands: bool
     text: str
+    because: tuple[Because, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,7 +120,10 @@ class History:
             kind, changed, started, effect_pct, low_pct, high_pct (by itself), p_value, p_adjusted,
             found (stands among all), verdict (of `compare`), shrunken_pct, shrunken_low_pct,
             shrunken_high_pct, chance_of_gain, own_weight, drawn_to, baseline_pulls,
-            candidate_pulls, design, from_rpm, to_rpm, lacking.
+            candidate_pulls, design, from_rpm, to_rpm, lacking; doubts (what speaks against its
+            pulls, sentences); made_at, by_eye_pct, then_verdict, then_effect_pct, then_error_pct
+            (what could be said when it was made), error_pct (today), since (what is known otherwise
+            today).
         kinds: One a kind of change, most studies first.
         claims: Gains and losses claimed by single studies, those that fall first.
         moderators: What effects go with.
@@ -139,6 +152,22 @@ class History:
         """Return the shop's best changes: gains that stand among all studies, at most ten."""
         gains = pl.col("found") & (pl.col("shrunken_pct").fill_null(pl.col("effect_pct")) > 0.0)
         return self.studies.filter(gains).head(10)
+
+    @property
+    def fallen(self) -> tuple[Claim, ...]:
+        """Return the claims that would not stand today."""
+        return tuple(one for one in self.claims if not one.stands)
+
+    @property
+    def moderators_lacking(self) -> str:
+        """Return why nothing is said of what effects go with; "" where something is."""
+        if self.moderators:
+            return ""
+        most = max((one.engines for one in self.kinds), default=0)
+        return (
+            "It cannot be told what effects go with (displacement, boost, induction): that takes "
+            f"ten engines with one kind of change, and the most tried kind has {most}."
+        )
 
     @property
     def frame(self) -> pl.DataFrame:

@@ -22,6 +22,8 @@ def say_answer(
         return "No past study has an interval yet, so nothing can be said across them."
     found = judged.filter("found")
     gains = found.filter(pl.col("effect_pct") > 0.0).height
+    seen = [one for one in claims if one.source == "by_eye"]
+    claims = [one for one in claims if one.source != "by_eye"]
     fallen = sum(not one.stands for one in claims)
     together = sum(one.effect_pct is not None for one in kinds)
     standing = (
@@ -37,6 +39,18 @@ def say_answer(
             f"do{'es' if len(claims) == 1 else ''} not stand today."
             if fallen
             else "Every gain or loss that a study claims by itself stands."
+        )
+    if seen:
+        gone = sum(not one.stands for one in seen)
+        parts.append(
+            f"By eye, {_count(len(seen), 'study', 'studies')} would have claimed a gain or a loss "
+            f"when made; {f'{gone} of these' if gone else 'none of these'} would not stand today."
+        )
+    doubtful = table.filter(pl.col("doubts").list.len() > 0).height
+    if doubtful:
+        parts.append(
+            f"{_count(doubtful, 'study rests', 'studies rest')} on pulls that are doubtful or lie "
+            "on both sides of a change of the cell."
         )
     parts.append(
         f"{_count(together, 'kind of change was', 'kinds of change were')} tried on "
@@ -56,7 +70,13 @@ def say_warnings(
     table: pl.DataFrame, kinds: Sequence[KindFinding], *, left_out: int
 ) -> tuple[str, ...]:
     """Return what the reader must know."""
-    return (*_warn_missing(table, left_out), *_warn_kinds(table, kinds))
+    return (*_warn_missing(table, left_out), *_warn_doubts(table), *_warn_kinds(table, kinds))
+
+
+def _warn_doubts(table: pl.DataFrame) -> Iterator[str]:
+    for row in table.iter_rows(named=True):
+        for doubt in row["doubts"]:
+            yield f"{row['candidate']} against {row['baseline']} on {row['engine']}: {doubt}"
 
 
 def _warn_missing(table: pl.DataFrame, left_out: int) -> Iterator[str]:
@@ -133,6 +153,10 @@ def describe(alpha: float) -> dict[str, object]:
         "shrunken": "posterior of each true effect under a normal spread of its kind (three "
         "studies or more; the rest together), flat prior on mean and SD, averaged over the SD; "
         "where a few changes do much and most do nothing, the few are drawn in too far",
+        "replay": "each study once more with the pulls started up to the end of the first session "
+        "in which both setups had been pulled, labelled as they were a day after its last pull was "
+        "stored, changes of the cell as they are known today; by eye: the difference of mean "
+        "torque of those pulls, a claim from the margin on",
         "moderators": "meta-regression by the same model, ten engines or more, Benjamini-Hochberg "
         "over all that were looked at",
         "least_engines": LEAST_STUDIES,

@@ -77,7 +77,7 @@ def _check_oil(pull: Evidence) -> Iterator[Finding]:
             severity="note",
             message=f"{OIL_DANGER} Oil pressure is {pressure[low]:.0f} kPa at {rpm[low]:.0f} rpm, "
             f"{per_1000[low]:.0f} kPa for every 1,000 rpm (cautious limit "
-            f"{OIL_KPA_PER_1000_RPM:.0f}; engines on roller bearings run with less).",
+            f"{OIL_KPA_PER_1000_RPM:.0f} kPa; engines on roller bearings run with less).",
         )
 
 

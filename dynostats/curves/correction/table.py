@@ -10,12 +10,12 @@ exponents and the air of compression ignition.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import replace
 
 from dynostats.curves.correction.standards import EngineFactor, Standard
 from dynostats.errors import AnalysisError
+from dynostats.words import did_you_mean
 
 NONE = "none"
 # 60 degF and 29.92 inHg, with degF + 460 for the absolute temperature.
@@ -217,8 +217,7 @@ def _hint(folded: str, known: Mapping[str, str]) -> str:
     meant = [name for name in STANDARDS if folded and _fold(name).startswith(folded)]
     if len(meant) > 1:
         return f"It can mean {', '.join(meant[:-1])} or {meant[-1]}. "
-    near = difflib.get_close_matches(folded, list(known), n=1, cutoff=0.4)
-    return f"Did you mean '{known[near[0]]}'? " if near else ""
+    return did_you_mean(folded, known.values())
 
 
 def _fold(name: str) -> str:

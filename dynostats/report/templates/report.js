@@ -233,13 +233,18 @@
   document.querySelectorAll("[data-pull]").forEach(offerHiding);
   for (const input of [lowInput, highInput]) input.addEventListener("input", moveWindow);
   for (const select of document.querySelectorAll("select[data-kind]")) {
-    select.selectedIndex = 0; // a reloaded page shows stored units; so do its menus
-    select.addEventListener("change", () => {
+    const choose = () => {
       unit[select.dataset.kind] = units[select.dataset.kind][select.selectedIndex];
+    };
+    select.selectedIndex = Number(select.dataset.opened); // also on a reloaded page
+    choose();
+    select.addEventListener("change", () => {
+      choose();
       showUnits();
       drawAll();
     });
   }
+  showUnits();
   moveWindow();
   drawAll().then(() => { document.documentElement.dataset.ready = "yes"; });
 })();

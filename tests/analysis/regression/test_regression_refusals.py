@@ -24,7 +24,11 @@ def rows():
     ("formula", "says", "mend"),
     [
         ("log_torque ~ log_manifold_presure", "log_manifold_presure", "log_manifold_pressure"),
-        ("log_torque ~ poly(rpmm, 2)", "no channel, column or function rpmm", "Did you mean rpm?"),
+        (
+            "log_torque ~ poly(rpmm, 2)",
+            "no channel, column or function rpmm",
+            "Did you mean 'rpm'?",
+        ),
         ("log_torque ~ rpm + (", "cannot be read", "response ~ term"),
         ("log_torque ~ nonsense(rpm)", "function nonsense", "There are: pull"),
         ("log_torque", "one left and one right side", "response ~ term"),

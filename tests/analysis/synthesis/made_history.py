@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dynostats.analysis.synthesis import PastStudy, StudyEffect
+from dynostats.analysis.synthesis import PastStudy, StudyEffect, Then
 
 
 def make_study(
@@ -17,6 +17,8 @@ def make_study(
     weights: dict[str, float] | None = None,
     claimed: str | None = None,
     moderators: dict[str, float] | None = None,
+    doubts: tuple[str, ...] = (),
+    then: Then | None = None,
 ) -> StudyEffect:
     """Return one past study with a log effect and its standard error."""
     return StudyEffect(
@@ -35,4 +37,6 @@ def make_study(
         design="same_session",
         weights=weights or {f"{engine}-{candidate}": 1.0, f"{engine}-stock": -1.0},
         moderators=moderators or {},
+        doubts=doubts,
+        then=then,
     )

@@ -1022,14 +1022,14 @@ class Warehouse:
         Raises:
             InputError: If a file cannot be written.
         """
-        from dynostats.api.studies import report_name
+        from dynostats.api.studies import command_of, report_name
         from dynostats.report.studies import find_reports, write_studies
 
         if each is not None:
             for number, one in enumerate(found.studies, start=1):
                 if one.finding is not None:
                     file = Path(each) / report_name(one, number)
-                    self.report(one.finding, file, shop=shop)
+                    self.report(one.finding, file, shop=shop, command=command_of(one.finding))
         folder = Path(path).parent if each is None else Path(each)
         return write_studies(
             found,

@@ -129,12 +129,20 @@ def print_ingest(report: IngestReport) -> int:
         print_json(report.to_dict())
     else:
         _print_stored(report, answer_console())
+    _tell_refused(report)
+    return 1 if report.refused else 0
+
+
+def _tell_refused(report: IngestReport) -> None:
+    """Say once why files were refused, with the files it holds for."""
+    same: dict[tuple[str, str], list[str]] = {}
     for refused in report.refused:
         where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
-        tell(f"Refused {refused.file}{where}: {refused.what}")
-        if refused.mend:
-            tell(f"  {refused.mend}")
-    return 1 if report.refused else 0
+        same.setdefault((refused.what, refused.mend), []).append(f"{refused.file}{where}")
+    for (what, mend), files in same.items():
+        tell(f"Refused {_some(files)}: {what}")
+        if mend:
+            tell(f"  {mend}")
 
 
 def _print_stored(report: IngestReport, console: Console) -> None:

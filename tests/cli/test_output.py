@@ -69,3 +69,15 @@ def test_files_refused_for_one_reason_are_named_together(run, tmp_path):
     assert "Refused run1.csv to run5.csv (5 of them): no row of a sheet" in ran.err
     assert ran.err.count("Give a sheet with --sheet") == 1
     assert "If this is the sheet, name it with --sheet" in ran.err
+
+
+def test_labels_that_differ_in_spelling_only_are_told_of(run, first_files, tmp_path):
+    sheet = tmp_path / "sheet.csv"
+    said = (first_files / "sheet.csv").read_text("utf-8").replace("short-hose", "Short hose", 1)
+    sheet.write_text(said, encoding="utf-8")
+    shop = ("--warehouse", tmp_path / "new.duckdb")
+    ran = run(*shop, "ingest", first_files, "--sheet", sheet)
+    assert ran.status == 0
+    assert "the setups 'Short hose' and 'short-hose' are kept apart" in ran.err
+    assert "dynostats amend PULL setup=" in ran.err
+    assert "kept apart" not in run(*shop, "ingest", first_files, "--sheet", sheet).err

@@ -36,5 +36,18 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     return f"Did you mean '{folded[near[0]]}'? " if near else ""
 
 
+def spelled_alike(names: Iterable[str]) -> list[tuple[str, ...]]:
+    """Return the names that differ in nothing but capitals, spaces, dots, hyphens, underscores.
+
+    Example:
+        >>> spelled_alike(["new-cam", "stock", "newcam"])
+        [('new-cam', 'newcam')]
+    """
+    alike: dict[str, list[str]] = {}
+    for name in sorted(set(names)):
+        alike.setdefault(_fold(name), []).append(name)
+    return [tuple(group) for group in alike.values() if len(group) > 1]
+
+
 def _fold(name: str) -> str:
     return "".join(sign for sign in name.casefold() if sign not in " -_.")

@@ -117,6 +117,18 @@ def test_the_files_shown_are_those_of_the_data_set():
     assert set(sheet.splitlines()) <= set(lines)
 
 
+def test_the_measured_limits_are_those_of_the_reports():
+    limits = README[README.index("| question | measured | in |") :].split("\n\n")[0]
+    rows = [line.split(" | ") for line in limits.splitlines()[2:]]
+    assert len(rows) >= 9
+    for _, measured, report in rows:
+        (path,) = re.findall(r"\]\((reports/\w+\.md)\)", report)
+        said = (ROOT / path).read_text("utf-8")
+        figures = re.findall(r"\d+\.\d+%|\b0\.\d\d\b|\d \+ \d, \d past", measured)
+        assert figures, measured
+        assert [figure for figure in figures if figure not in said] == [], measured
+
+
 def test_pictures_and_links_lead_somewhere():
     targets = re.findall(r"\]\(([^)#]+)\)", README)
     assert len(targets) >= 3

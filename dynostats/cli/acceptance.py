@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, say
+from dynostats.cli.output import answer_console, print_json, say, working
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
 
@@ -39,7 +39,8 @@ def check(pulls: tuple[str, ...]) -> None:
     """
     from dynostats.api import open_warehouse
 
-    result = open_warehouse(current().warehouse).check(*pulls)
+    with working("judging the pulls"):
+        result = open_warehouse(current().warehouse).check(*pulls)
     if current().as_json:
         print_json(result.to_dict())
     else:

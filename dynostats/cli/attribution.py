@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, say, shown, tell
+from dynostats.cli.output import answer_console, print_json, say, shown, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def attribute(**question: object) -> None:
     from dynostats.api import open_warehouse
 
     settings = current()
-    with open_warehouse(settings.warehouse) as warehouse:
+    with working("attributing"), open_warehouse(settings.warehouse) as warehouse:
         found = warehouse.attribute(**question)  # pyright: ignore[reportArgumentType]
     if settings.as_json:
         print_json(found.to_dict())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, say, tell
+from dynostats.cli.output import answer_console, print_json, say, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -78,7 +78,10 @@ def envelope(
     from dynostats.api import open_warehouse
 
     settings = current()
-    with open_warehouse(settings.warehouse) as warehouse:
+    with (
+        working("looking at the logs"),
+        open_warehouse(settings.warehouse) as warehouse,
+    ):
         found = warehouse.envelope(*files, reference=reference, **options)  # pyright: ignore[reportArgumentType]
         if report is not None:
             warehouse.report_envelope(found, report, command=_command_line(reference, files))

@@ -11,7 +11,7 @@ from rich.text import Text
 from dynostats.analysis.comparison import Comparison, Verdict
 from dynostats.api.results import Family
 from dynostats.cli.output import say, shown
-from dynostats.cli.sketch import ASCII, UNICODE, sketch_effect
+from dynostats.cli.sketch import ASCII, UNICODE, Ink, sketch_effect
 
 _WORDS: dict[Verdict, tuple[str, str]] = {
     "gain": ("GAIN", "bold green"),
@@ -171,7 +171,7 @@ def _chance(probability: float) -> str:
 
 
 def _sketch(result: Comparison, console: Console) -> Iterator[str]:
-    ink = UNICODE if console.encoding.startswith("utf") else ASCII
+    ink = ink_for(console)
     bounds = f"{ink.band} all speeds together at {1 - result.alpha:.0%}"
     known = result.curve["low_pct"].is_not_null().any()
     yield f"  effect in percent of the baseline: {ink.estimate} estimate" + (
@@ -185,6 +185,11 @@ def _sketch(result: Comparison, console: Console) -> Iterator[str]:
         ink=ink,
         columns=max(20, min(60, console.width - 14)),
     )
+
+
+def ink_for(console: Console) -> Ink:
+    """Return the characters that the terminal can show."""
+    return UNICODE if console.encoding.startswith("utf") else ASCII
 
 
 def _region_table(result: Comparison) -> Table:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -32,7 +32,8 @@ def verify() -> int:
     Example:
       dynostats verify
     """
-    found = _warehouse().verify()
+    with working("reading everything"):
+        found = _warehouse().verify()
     faults = len(found.faults)
     wrong = {"what": f"{faults} fault(s) found", "where": str(current().warehouse), "mend": ""}
     if current().as_json:
@@ -63,7 +64,8 @@ def reproduce(report: Path) -> int:
     Example:
       dynostats reproduce finding.html
     """
-    found = _warehouse().reproduce(report)
+    with working("asking the question again"):
+        found = _warehouse().reproduce(report)
     wrong = len(found.differences) + len(found.missing)
     if current().as_json:
         what = {"what": f"{wrong} of its values differ", "where": str(report), "mend": ""}
@@ -94,7 +96,9 @@ def backup(file: Path) -> None:
     Example:
       dynostats backup /media/stick/shop-2025-09-16.duckdb
     """
-    _say_written(_warehouse().backup(file), "A copy of the warehouse")
+    with working("copying"):
+        written = _warehouse().backup(file)
+    _say_written(written, "A copy of the warehouse")
 
 
 @click.command()
@@ -120,7 +124,9 @@ def export(folder: Path, layout: Literal["tables", "lake"]) -> None:
       dynostats export --layout lake archive
     """
     what = "Everything as open files" if layout == "tables" else "Pulls and curves as a lake"
-    _say_written(_warehouse().export(folder, layout=layout), what)
+    with working("writing everything"):
+        written = _warehouse().export(folder, layout=layout)
+    _say_written(written, what)
 
 
 @click.command()
@@ -136,7 +142,9 @@ def restore(folder: Path) -> None:
     Example:
       dynostats --warehouse again.duckdb restore shop-as-files
     """
-    _say_written(_warehouse().restore(folder), "The warehouse, from its export")
+    with working("putting everything back"):
+        written = _warehouse().restore(folder)
+    _say_written(written, "The warehouse, from its export")
 
 
 def _say_written(path: Path, what: str) -> None:

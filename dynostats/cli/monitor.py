@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, print_rows, say, shown, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, say, shown, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -71,7 +71,8 @@ def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None)
     """
     settings = current()
     warehouse = _warehouse()
-    found = warehouse.monitor(channels=channels or None, **scope)
+    with working("looking for changes"):
+        found = warehouse.monitor(channels=channels or None, **scope)
     if report is not None:
         warehouse.report_monitoring(found, report, command=_command_line(scope, channels))
     if settings.as_json:

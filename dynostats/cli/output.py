@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Generator, Iterable, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from typing import TYPE_CHECKING, Protocol, cast, runtime_checkable
 
@@ -106,6 +107,21 @@ def shown(unit: str) -> Shown:
     from dynostats.units import shown_unit
 
     return shown_unit(unit, current().units)
+
+
+@contextmanager
+def working(words: str) -> Generator[None]:
+    """Show on standard error that work goes on, and for how long, if that is a terminal."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn("line"), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        bar.add_task(words)
+        yield
 
 
 def report_error(error: DynostatsError, *, as_json: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, tell
+from dynostats.cli.output import answer_console, print_json, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def plan(
     from dynostats.analysis.planning.wording import say_declared
     from dynostats.api import open_warehouse
 
-    with open_warehouse(current().warehouse) as warehouse:
+    with working("planning"), open_warehouse(current().warehouse) as warehouse:
         made = warehouse.plan(rule=_RULES.get(rule, rule), **asked)  # pyright: ignore[reportArgumentType]
         if declare or sheets:
             made.named()  # refused before anything is stored or written

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import print_json, print_rows, tell
+from dynostats.cli.output import print_json, print_rows, tell, working
 from dynostats.cli.settings import answers, current
 
 
@@ -42,7 +42,7 @@ def regress(formula: str, setups: tuple[str, ...], **question: object) -> None:
     from dynostats.api import open_warehouse
 
     settings = current()
-    with open_warehouse(settings.warehouse) as warehouse:
+    with working("regressing"), open_warehouse(settings.warehouse) as warehouse:
         found = warehouse.regress(
             formula,
             setups=setups or None,

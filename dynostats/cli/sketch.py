@@ -36,6 +36,7 @@ def sketch_effect(
     ink: Ink = UNICODE,
     columns: int = 60,
     rows: int = 9,
+    signed: bool = True,
 ) -> list[str]:
     """Return the lines of an effect curve with its band, percent over engine speed.
 
@@ -47,6 +48,7 @@ def sketch_effect(
         ink: Characters to draw with.
         columns: Width of the plotting area.
         rows: Height of the plotting area, about.
+        signed: Whether what lies above zero has a plus sign: an effect has one, a size has none.
     """
     picks = [_nearest(rpm, _at(column, columns, rpm)) for column in range(columns)]
     step, levels = _levels([*effect, *(b for b in (*low, *high) if b is not None)], rows)
@@ -56,7 +58,8 @@ def sketch_effect(
         cells = (
             _cell(level, step, effect=effect[i], low=low[i], high=high[i], ink=ink) for i in picks
         )
-        label = f"{level:+.{decimals}f}" if level else "0"
+        sign = "+" if signed else ""
+        label = f"{level:{sign}.{decimals}f}" if level else "0"
         lines.append(f"{label:>8} {ink.wall}{''.join(cells)}".rstrip())
     lines.append(f"         {ink.corner}{ink.floor * columns}")
     lines.append(f"          {rpm[0]:<{columns // 2}.0f}{f'{rpm[-1]:.0f} rpm':>{columns // 2}}")

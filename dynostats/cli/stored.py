@@ -12,7 +12,7 @@ import click
 
 from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
 from dynostats.cli.settings import answers, current
-from dynostats.words import count, did_you_mean
+from dynostats.words import count, did_you_mean, spelled_alike
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -64,7 +64,20 @@ def ingest(paths: tuple[Path, ...], sheet: Path | None, channels: Path | None) -
     """
     with ingest_progress() as progress:
         report = _warehouse().ingest(*paths, sheet=sheet, channels=channels, progress=progress)
-    return print_ingest(report)
+    status = print_ingest(report)
+    if report.stored:
+        _doubt_spellings()
+    return status
+
+
+def _doubt_spellings() -> None:
+    """Say so where two labels differ in their spelling only: they are kept apart, and count so."""
+    pulls = _warehouse().pulls().frame
+    for kind in ("engine", "dyno", "setup"):
+        for alike in spelled_alike(pulls[kind].drop_nulls()):
+            names = " and ".join(f"'{name}'" for name in alike)
+            tell(f"Note: the {kind}s {names} are kept apart. If they are one, give it one name:")
+            tell(f'  dynostats amend PULL {kind}="{alike[0]}" --why "one {kind}, spelled two ways"')
 
 
 @click.command()
@@ -129,12 +142,20 @@ def print_ingest(report: IngestReport) -> int:
         print_json(report.to_dict())
     else:
         _print_stored(report, answer_console())
+    _tell_refused(report)
+    return 1 if report.refused else 0
+
+
+def _tell_refused(report: IngestReport) -> None:
+    """Say once why files were refused, with the files it holds for."""
+    same: dict[tuple[str, str], list[str]] = {}
     for refused in report.refused:
         where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
-        tell(f"Refused {refused.file}{where}: {refused.what}")
-        if refused.mend:
-            tell(f"  {refused.mend}")
-    return 1 if report.refused else 0
+        same.setdefault((refused.what, refused.mend), []).append(f"{refused.file}{where}")
+    for (what, mend), files in same.items():
+        tell(f"Refused {_some(files)}: {what}")
+        if mend:
+            tell(f"  {mend}")
 
 
 def _print_stored(report: IngestReport, console: Console) -> None:

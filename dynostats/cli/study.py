@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, tell, working
 from dynostats.cli.settings import answers, current
 
 if TYPE_CHECKING:
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
     from dynostats.analysis.repeatability import Repeatability
     from dynostats.report import Shop
+
+
+# A curve of fewer speeds than this is no curve.
+LEAST_SKETCHED = 4
 
 
 @click.command()
@@ -106,7 +110,7 @@ def compare(
     candidate = next(iter(candidates))
     question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
     letterhead = _prepare(reports, shop)
-    with open_warehouse(settings.warehouse) as warehouse:
+    with working("comparing"), open_warehouse(settings.warehouse) as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
         as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
         if reports:
@@ -151,7 +155,7 @@ def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -
     from dynostats.api import open_warehouse
 
     settings = current()
-    with open_warehouse(settings.warehouse) as warehouse:
+    with working("comparing"), open_warehouse(settings.warehouse) as warehouse:
         family = warehouse.compare_candidates(candidates=candidates, **question)  # pyright: ignore[reportArgumentType]
     if settings.as_json:
         print_json(family.to_dict())
@@ -191,12 +195,27 @@ def repeatability(dyno: str | None, engine: str | None) -> None:
     from dynostats.api import open_warehouse
 
     settings = current()
-    with open_warehouse(settings.warehouse) as warehouse:
+    with working("measuring the noise"), open_warehouse(settings.warehouse) as warehouse:
         result = warehouse.repeatability(dyno=dyno, engine=engine)
     if settings.as_json:
         print_json(result.to_dict())
     else:
         _print_repeatability(result, answer_console())
+
+
+def _sketch_noise(result: Repeatability, console: Console) -> list[str]:
+    from dynostats.cli.finding import ink_for
+    from dynostats.cli.sketch import sketch_effect
+
+    ink = ink_for(console)
+    names = ("rpm", "pull_sd_pct", "pull_sd_low_pct", "pull_sd_high_pct")
+    known = result.curve.drop_nulls("pull_sd_pct")
+    if known.height < LEAST_SKETCHED:
+        return []
+    columns = max(20, min(60, console.width - 14))
+    title = f"  pull to pull, SD in percent: {ink.estimate} estimate, {ink.band} 95% at each speed"
+    curves = (known[name].to_list() for name in names)
+    return [title, *sketch_effect(*curves, ink=ink, columns=columns, rows=6, signed=False)]
 
 
 def _print_repeatability(result: Repeatability, console: Console) -> None:
@@ -218,6 +237,9 @@ def _print_repeatability(result: Repeatability, console: Console) -> None:
         else f"{format_sd(overall.session_sd_pct)} SD, {result.session_df:.0f} df"
     )
     console.print(f"  session to session  {between}\n")
+    for line in _sketch_noise(result, console):
+        console.print(line, no_wrap=True, overflow="crop")
+    console.print()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for column in ("rpm", "pull SD", "session SD", "limit, one session", "limit, two sessions"):
         table.add_column(column, justify="right")

@@ -229,5 +229,5 @@ def _no_samples(grid: Grid, table: ChannelTable, *, name: str) -> InputError:
         "Nothing ingested: no table of numbers was found in this file.",
         where=name,
         mend="A log is a line of column names and, below it, lines of numbers, separated by comma, "
-        "semicolon, tab or |.",
+        "semicolon, tab or |. If this is the sheet, name it with --sheet, or call it sheet.csv.",
     )

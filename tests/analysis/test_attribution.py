@@ -180,6 +180,22 @@ def test_boost_that_never_varies_is_no_part():
     assert "the same in every pull" in found.cannot_split[0].why
 
 
+def test_a_channel_that_all_but_never_varies_teaches_nothing():
+    """It differs in its last digits only, so its exponent rests on physics alone."""
+
+    def change(pulls, curves):
+        alike = curves.select("pull", "rpm", "torque")
+        digits = 5e-4 * (pl.col("pull").str.slice(1).cast(pl.Int64) % 3)
+        return pulls, alike.with_columns(charge_temperature=38.0 + digits)
+
+    found, _ = explained(*STUDY, change=change)
+    part = parts_of(found)["charge_temperature"]
+    assert part.assumed
+    assert part.effect_pct == pytest.approx(0.0, abs=1e-3)
+    rest = parts_of(found)["unexplained"].effect_pct
+    assert rest == pytest.approx(found.total.effect_pct, abs=1e-3)
+
+
 def test_gauge_pressure_is_no_absolute_pressure():
     def change(pulls, curves):
         return pulls, curves.with_columns(pl.col("manifold_pressure") - 99.0 - 20.0)

@@ -55,3 +55,29 @@ def test_an_error_has_its_three_parts_on_both_streams(capsys):
 def test_without_json_an_error_leaves_standard_output_empty(capsys):
     report_error(DynostatsError("wrong"), as_json=False)
     assert capsys.readouterr().out == ""
+
+
+def test_files_refused_for_one_reason_are_named_together(run, tmp_path):
+    """A folder whose sheet has another name: one message for its logs, one for the sheet."""
+    folder = tmp_path / "pulls"
+    folder.mkdir()
+    for number in range(1, 6):
+        (folder / f"run{number}.csv").write_text("RPM,Torque (Nm)\n2000,200\n2100,210\n")
+    (folder / "list.csv").write_text("file,engine,session,setup\nrun1.csv,E,S,a\n")
+    ran = run("--warehouse", tmp_path / "new.duckdb", "ingest", folder)
+    assert ran.status == 1
+    assert "Refused run1.csv to run5.csv (5 of them): no row of a sheet" in ran.err
+    assert ran.err.count("Give a sheet with --sheet") == 1
+    assert "If this is the sheet, name it with --sheet" in ran.err
+
+
+def test_labels_that_differ_in_spelling_only_are_told_of(run, first_files, tmp_path):
+    sheet = tmp_path / "sheet.csv"
+    said = (first_files / "sheet.csv").read_text("utf-8").replace("short-hose", "Short hose", 1)
+    sheet.write_text(said, encoding="utf-8")
+    shop = ("--warehouse", tmp_path / "new.duckdb")
+    ran = run(*shop, "ingest", first_files, "--sheet", sheet)
+    assert ran.status == 0
+    assert "the setups 'Short hose' and 'short-hose' are kept apart" in ran.err
+    assert "dynostats amend PULL setup=" in ran.err
+    assert "kept apart" not in run(*shop, "ingest", first_files, "--sheet", sheet).err

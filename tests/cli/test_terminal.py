@@ -121,6 +121,33 @@ def test_ingest_shows_a_bar_with_the_rate(first_files, tmp_path):
     assert "Stored 10 pulls" in shown
 
 
+@pytest.mark.parametrize("command", [("verify",), COMPARE], ids=lambda words: words[0])
+def test_long_work_shows_that_it_goes_on_and_leaves_nothing_behind(first_warehouse, command):
+    words = {"verify": "reading everything", "compare": "comparing"}[command[0]]
+    full = [*COMMAND, "--warehouse", str(first_warehouse), *command]
+    status, shown = in_a_terminal(full, NO_COLOR="1")
+    assert status == 0
+    assert words in shown
+    assert words not in shown[shown.rindex("\x1b[2K") :]  # the line is wiped before the answer
+    piped = subprocess.run(full, capture_output=True, text=True, check=True)
+    assert words not in piped.stdout + piped.stderr
+
+
+def test_the_noise_is_drawn_and_a_plain_terminal_gets_plain_signs(first_warehouse):
+    command = [*COMMAND, "--warehouse", str(first_warehouse), "repeatability"]
+    for encoding, sign in (("utf-8", "\u25cf"), ("ascii", "o")):
+        ran = subprocess.run(
+            command,
+            env=os.environ | {"PYTHONIOENCODING": encoding},
+            capture_output=True,
+            check=True,
+        )
+        out = ran.stdout.decode(encoding)
+        assert f"{sign} estimate" in out
+        assert f"{sign * 3}" in out
+        assert "2500" in out
+
+
 def test_colour_on_a_terminal_unless_no_color_is_set(first_warehouse):
     command = [*COMMAND, "--warehouse", str(first_warehouse), *COMPARE]
     coloured = re.compile(r"\x1b\[[0-9;]*3[0-7]m")

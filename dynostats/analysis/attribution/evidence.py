@@ -220,6 +220,8 @@ def _noise(residual: Floats, slopes: Flags) -> Floats:
 
 
 def _fit(sums: ClusterSums) -> ClusterFit | None:
+    if not sums.columns:  # no cause varied: nothing is to be learned from these pulls
+        return None
     try:
         return fit_clusters(sums)
     except AnalysisError:

@@ -10,6 +10,8 @@ import polars as pl
 from dynostats.arrays import Flags, Floats, Ints
 from dynostats.errors import AnalysisError
 
+_PLACES = {"pull": pl.String, "row": pl.Int64}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CurveSet:
@@ -78,7 +80,8 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
         pulls: One row a pull: pull, engine, dyno, session, setup, order, and era where changes of
             the cell are known. An engine on another dyno counts as another engine, for it was
             mounted and measured anew.
-        curves: One row a pull and grid speed: pull, rpm, torque (N.m); others are left out.
+        curves: One row a pull and grid speed: pull (or pull_no, the number in its name), rpm,
+            torque (N.m); others are left out.
 
     Returns:
         The pulls in the order of `pulls`, on the union of their grid speeds. Torque at or below
@@ -87,21 +90,20 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
     Raises:
         AnalysisError: There is no curve at all.
     """
-    known = curves.select("pull", "rpm", "torque").filter(pl.col("torque") > 0)
-    if known.is_empty() or pulls.is_empty():
+    rows = _rows_of(pulls, curves)
+    torque = curves["torque"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    known = (torque > 0) & (rows >= 0)
+    if not known.any():
         raise AnalysisError(
             "no accepted pull with a torque curve is in scope",
             mend="Ingest pulls, or include one that was excluded.",
         )
-    rpm = np.unique(known["rpm"].to_numpy())
-    places = pl.DataFrame(
-        {"pull": pulls["pull"], "row": np.arange(pulls.height)},
-        schema={"pull": pl.String, "row": pl.Int64},
-    )
-    located = known.join(places, on="pull", how="inner")
+    speed = curves["rpm"].to_numpy()
+    if not known.all():
+        rows, speed, torque = rows[known], speed[known], torque[known]
+    rpm = _distinct(speed)
     log_torque = np.full((pulls.height, len(rpm)), np.nan)
-    columns = np.searchsorted(rpm, located["rpm"].to_numpy())
-    log_torque[located["row"].to_numpy(), columns] = np.log(located["torque"].to_numpy())
+    log_torque[rows, np.searchsorted(rpm, speed)] = np.log(torque)
     return CurveSet(
         rpm=rpm,
         log_torque=log_torque,
@@ -112,6 +114,27 @@ def curve_set(pulls: pl.DataFrame, curves: pl.DataFrame) -> CurveSet:
         order=pulls["order"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
         era=pulls["era"].to_list() if "era" in pulls.columns else None,
     )
+
+
+def _rows_of(pulls: pl.DataFrame, curves: pl.DataFrame) -> Ints:
+    """Return each curve row's place among the pulls, -1 where it is of none of them."""
+    if pulls.is_empty():
+        return np.full(curves.height, -1, dtype=np.intp)
+    places = np.arange(pulls.height)
+    if "pull_no" in curves.columns:
+        numbers = pulls["pull"].str.slice(1).cast(pl.Int64).to_numpy()
+        wanted = curves["pull_no"].to_numpy()
+        place_of = np.full(int(max(numbers.max(), wanted.max(initial=0))) + 1, -1, dtype=np.intp)
+        place_of[numbers] = places
+        return place_of[wanted]
+    named = pl.DataFrame({"pull": pulls["pull"], "row": places}, schema_overrides=_PLACES)
+    found = curves.select("pull").join(named, on="pull", how="left", maintain_order="left")
+    return found["row"].fill_null(-1).to_numpy().astype(np.intp)
+
+
+def _distinct(speed: Floats) -> Floats:
+    """Return the distinct speeds, rising."""
+    return pl.Series(speed).unique().sort().to_numpy()
 
 
 def _mounted(pulls: pl.DataFrame) -> list[str]:

@@ -39,19 +39,24 @@ def find_outlying(curves: CurveSet) -> Flags:
     flags = np.zeros(len(curves), dtype=np.bool_)
     engines = number(curves.engine)
     cells = number(engines, curves.session, curves.setup)
-    place = np.argsort(cells, kind="stable")
+    rows = np.argsort(cells, kind="stable")
+    rows = rows[np.bincount(cells)[cells[rows]] > 1]
+    squares = _squares(curves.log_torque[rows], cells[rows])
     while True:
-        rows = place[~flags[place]]
-        count = np.bincount(cells[rows], minlength=int(cells.max(initial=0)) + 1)
-        rows = rows[count[cells[rows]] > 1]
-        ratio, limit = _ratios(curves.log_torque[rows], cells[rows], engines[rows])
+        ratio, limit = _ratios(squares, engines[rows])
         ratio = np.nan_to_num(ratio, nan=0.0)
-        if not (ratio > limit).any():
-            return flags
         starts = runs_of(cells[rows])
         largest = np.repeat(np.maximum.reduceat(ratio, starts[:-1]), np.diff(starts))
         # Only the worst of each cell at a time: it has moved the mean that the others stand off.
-        flags[rows[(ratio > limit) & (ratio >= TIED * largest)]] = True
+        worst = (ratio > limit) & (ratio >= TIED * largest)
+        if not worst.any():
+            return flags
+        flags[rows[worst]] = True
+        changed = np.isin(cells[rows], cells[rows[worst]])
+        alone = np.bincount(cells[rows[~worst]], minlength=len(cells))[cells[rows]] < 2
+        kept = ~worst & ~alone
+        rows, squares, changed = rows[kept], squares[kept], changed[kept]
+        squares[changed] = _squares(curves.log_torque[rows[changed]], cells[rows[changed]])
 
 
 def find_short(curves: CurveSet) -> Flags:
@@ -74,34 +79,45 @@ def find_short(curves: CurveSet) -> Flags:
     return ~np.all(covered | ~usual[engines], axis=1)
 
 
-def _ratios(logs: Floats, cells: Ints, engines: Ints) -> tuple[Floats, float]:
+def _ratios(squares: Floats, engines: Ints) -> tuple[Floats, float]:
     """Return each pull's mean square over the typical one, NaN where not known, and the limit.
 
     Args:
-        logs: Curves of the pulls that are not alone in their cell, cell by cell.
-        cells: Number of each one's cell.
+        squares: Of the pulls that are not alone in their cell, see `_squares`.
         engines: Number of each one's engine.
     """
-    ratio = np.full(len(logs), np.nan)
-    if len(logs) < LEAST_PULLS:
+    ratio = np.full(len(squares), np.nan)
+    if len(squares) < LEAST_PULLS:
         return ratio, np.inf
-    squares = _squares(logs, cells)
-    known: Flags = np.any(np.isfinite(squares), axis=1)
-    if known.sum() < LEAST_PULLS:
-        return ratio, np.inf
-    squares, engines = squares[known], engines[known]
-    squares /= _scale(np.nanmean(squares, axis=1), engines)[:, None]
-    seen: Flags = np.any(np.isfinite(squares), axis=0)
-    squares = squares[:, seen]
-    typical = _column_medians(squares) / CHI_SQUARE_MEDIAN
-    ratio[known] = np.nanmean(squares / np.maximum(typical, 1e-6), axis=1)
+    whole = bool(np.isfinite(squares).all())
+    known: Flags = np.ones(len(squares), dtype=np.bool_)
+    if not whole:
+        known = np.any(np.isfinite(squares), axis=1)
+        squares, engines = squares[known], engines[known]
+        if len(squares) < LEAST_PULLS:
+            return ratio, np.inf
+        squares = squares[:, np.any(np.isfinite(squares), axis=0)]
+    mean = np.mean if whole else np.nanmean
+    scale = _scale(mean(squares, axis=1), engines)
+    columns = np.divide(squares.T, scale, out=np.empty(squares.shape[::-1]))
+    median = np.median if whole else np.nanmedian
+    typical = np.maximum(median(columns, axis=1) / CHI_SQUARE_MEDIAN, 1e-6)
+    if whole:
+        ratio = squares @ (1.0 / (typical * len(typical))) / scale
+    else:
+        ratio[known] = np.nanmean(squares / typical, axis=1) / scale
     # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
-    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * int(known.sum()) - 2.0))
+    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * len(squares) - 2.0))
     return ratio, max(allowed, OUTLYING_RATIO)
 
 
 def _squares(logs: Floats, cells: Ints) -> Floats:
-    """Return squares of each pull less its cell's mean, scaled to the spread of one."""
+    """Return squares of each pull less its cell's mean, scaled to the spread of one.
+
+    Args:
+        logs: Curves of pulls that are not alone in their cell, cell by cell.
+        cells: Number of each one's cell.
+    """
     starts = runs_of(cells)
     size = np.diff(starts)
     mean = np.add.reduceat(logs, starts[:-1], axis=0) / size[:, None]
@@ -120,9 +136,3 @@ def _scale(level: Floats, engines: Ints) -> Floats:
     own = medians(level, engines)
     few = np.bincount(engines) < LEAST_PULLS
     return np.maximum(np.where(few, np.fmax(own, usual), own), 1e-12)[engines]
-
-
-def _column_medians(values: Floats) -> Floats:
-    columns = np.ascontiguousarray(values.T)
-    whole = np.isfinite(columns).all()
-    return np.median(columns, axis=1) if whole else np.nanmedian(columns, axis=1)

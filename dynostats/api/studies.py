@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -113,6 +114,24 @@ def _origin(row: Mapping[str, object]) -> Origin:
 def _age(study: Study) -> tuple[bool, float, str, str, str]:
     age = 0.0 if study.when is None else -study.when.timestamp()
     return study.when is None, age, study.engine, study.baseline, study.candidate
+
+
+def command_of(finding: Comparison) -> str:
+    """Return the command line that asks the question of a comparison again."""
+    asked = cast("dict[str, object]", finding.to_dict()["question"])
+    band = cast("tuple[float, float]", asked["band_rpm"])
+    given = {
+        "baseline": asked["baseline"],
+        "candidate": asked["candidate"],
+        "engine": asked["engine"],
+        "quantity": asked["quantity"],
+        "margin": asked["margin_pct"],
+        "band": f"{band[0]:g}:{band[1]:g}",
+        "correction": asked["correction"],
+        "alpha": asked["alpha"],
+    }
+    words = (word for name, value in given.items() for word in (f"--{name}", str(value)))
+    return shlex.join(["dynostats", "compare", *words])
 
 
 def report_name(study: Study, number: int) -> Path:

@@ -479,8 +479,9 @@ class Warehouse:
             for kind, name in (("dyno", dyno), ("engine", engine)):
                 if name is not None:
                     require_name(name, every[kind].drop_nulls().unique().to_list(), kind=kind)
-            pulls = store.pulls(dyno=dyno, engine=engine).filter(state="accepted")
-            curves = store.curves(dyno=dyno, engine=engine)
+            scope = {k: v for k, v in (("dyno", dyno), ("engine", engine)) if v is not None}
+            pulls = every.filter(state="accepted", **scope)
+            curves = store.curves(dyno=dyno, engine=engine, numbered=True)
             pulls, breaks = mark_breaks(store, every, pulls)
         found = measure_repeatability(curve_set(pulls, curves))
         return CellNoise.of(replace(found, warnings=(*found.warnings, *breaks)))
@@ -1021,14 +1022,14 @@ class Warehouse:
         Raises:
             InputError: If a file cannot be written.
         """
-        from dynostats.api.studies import report_name
+        from dynostats.api.studies import command_of, report_name
         from dynostats.report.studies import find_reports, write_studies
 
         if each is not None:
             for number, one in enumerate(found.studies, start=1):
                 if one.finding is not None:
                     file = Path(each) / report_name(one, number)
-                    self.report(one.finding, file, shop=shop)
+                    self.report(one.finding, file, shop=shop, command=command_of(one.finding))
         folder = Path(path).parent if each is None else Path(each)
         return write_studies(
             found,

@@ -28,6 +28,22 @@ def read_curves(
         numbers: Numbers of the pulls, each once, rising.
         channels: Channels that curves have.
     """
+    rows = read_numbered(connection, numbers, channels)
+    last = -1 if numbers.is_empty() else int(numbers[-1])
+    names = pl.select("P" + pl.int_range(last + 1).cast(pl.String)).to_series()
+    return rows.drop("pull_no").insert_column(0, names.gather(_place(rows)).alias("pull"))
+
+
+def read_numbered(
+    connection: duckdb.DuckDBPyConnection, numbers: pl.Series, channels: Sequence[str]
+) -> pl.DataFrame:
+    """Return likewise pull_no, rpm and the channels: a text for each row costs as much as all else.
+
+    Args:
+        connection: To the warehouse.
+        numbers: Numbers of the pulls, each once, rising.
+        channels: Channels that curves have.
+    """
     columns = [duckdb.ColumnExpression(name) for name in ("pull_no", "rpm", *channels)]
     first, last = (0, -1) if numbers.is_empty() else (int(numbers[0]), int(numbers[-1]))
     if numbers.len() < _DENSE * (last - first + 1):
@@ -40,8 +56,7 @@ def read_curves(
     # A scan gives the rows as they were stored: pull by pull, but for pulls that were read again.
     if not rows["pull_no"].is_sorted():
         rows = rows.sort("pull_no", "rpm")
-    names = pl.select("P" + pl.int_range(last + 1).cast(pl.String)).to_series()
-    return rows.drop("pull_no").insert_column(0, names.gather(_place(rows)).alias("pull"))
+    return rows
 
 
 def _chosen(numbers: pl.Series, last: int) -> pl.Series:

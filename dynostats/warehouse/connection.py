@@ -27,6 +27,9 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
 # Writing needs no more: the time goes into reading the files. Without a limit the storage engine
 # would keep all it has written in memory, up to most of what the computer has.
 _WRITING = {"memory_limit": "256MB", "threads": 2}
+# Reading does not depend on how much memory there is: what does not fit goes to disk, beside the
+# warehouse, and no analysis of 100,000 pulls needs more (tests/benchmarks/bench_scale.py).
+_READING = {"memory_limit": "500MB"}
 _RETRY_S = 0.1
 
 
@@ -59,7 +62,7 @@ def connect(
     Raises:
         WarehouseError: If the file cannot be opened; says why.
     """
-    settings = _SETTINGS | (_WRITING if write or writes_into is not None else {})
+    settings = _SETTINGS | (_WRITING if write or writes_into is not None else _READING)
     if writes_into is not None:
         settings = {name: settings[name] for name in settings.keys() - _LOCKING.keys()}
     deadline = time.monotonic() + wait_s

@@ -18,7 +18,7 @@ from dynostats.errors import WarehouseError
 from dynostats.warehouse import amending
 from dynostats.warehouse.amending import Correction, pull_number
 from dynostats.warehouse.asking import answer, question, write_answer
-from dynostats.warehouse.bulk import read_curves
+from dynostats.warehouse.bulk import read_curves, read_numbered
 from dynostats.warehouse.connection import connect, errors_in_words, rows_of, say_on_stderr
 from dynostats.warehouse.declaring import declare, note_look
 from dynostats.warehouse.events import NewEvent, withdraw_event, write_event
@@ -309,6 +309,7 @@ class Store:
         dyno: str | None = None,
         session: str | None = None,
         setup: str | None = None,
+        numbered: bool = False,
     ) -> pl.DataFrame:
         """Return curves, one row a pull and speed of the grid, ordered by both.
 
@@ -319,6 +320,8 @@ class Store:
             dyno: Only pulls on this dyno.
             session: Only pulls of this session.
             setup: Only pulls of this setup.
+            numbered: Give pull_no, its number as an integer, in the place of pull: a quarter of
+                the time where many are read.
 
         Returns:
             Columns pull, rpm, then the channels.
@@ -337,7 +340,8 @@ class Store:
         chosen = {**labels, "pull_nos": None if pulls is None else self.require(pulls)}
         numbers = self._frame(named_query("store/chosen_pulls"), chosen)["pull_no"]
         with errors_in_words(self.path):
-            return read_curves(self._connection, numbers, channels)
+            read = read_numbered if numbered else read_curves
+            return read(self._connection, numbers, channels)
 
     def curve_channels(self) -> tuple[str, ...]:
         """Return the channels that curves have a column for."""

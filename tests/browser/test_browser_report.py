@@ -38,6 +38,7 @@ def in_stored_units(page):
 
 def read_window(page):
     data = page.eval_on_selector("#window-out", "out => ({...out.dataset})")
+    assert data.pop("level") == "95%"
     return {key: float(value) for key, value in data.items()}
 
 
@@ -66,6 +67,19 @@ def test_the_answer_and_the_curve_are_on_the_first_screen(visit, report_file):
     for selector in (".badge", ".sentence", "#figure-effect svg"):
         box = page.locator(selector).first.bounding_box()
         assert box["y"] + box["height"] <= 900, selector
+
+
+def test_on_a_phone_the_curve_is_on_the_first_screen_and_the_notes_are_told_of(visit, tmp_path):
+    notes = ("A first note.", "A second one. " * 30)
+    path = write_report(example_comparison(warnings=notes), tmp_path / "notes.html")
+    page = visit(path, viewport=PHONE).page
+    curve, below = (page.locator(one).bounding_box() for one in ("#figure-effect svg", "#notes"))
+    assert curve["y"] + 200 < PHONE["height"]
+    assert below["y"] > curve["y"] + curve["height"]
+    link = page.get_by_role("link", name="2 notes below the curve")
+    assert link.bounding_box()["y"] < curve["y"]
+    link.click()
+    assert page.locator("#notes").bounding_box()["y"] < PHONE["height"] / 2
 
 
 @pytest.mark.parametrize("scripts", [True, False])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 
 import pytest
 
@@ -51,6 +52,11 @@ def test_the_page_leads_to_a_report_of_each(run, first_warehouse, tmp_path):
     filed = read_filed(tmp_path / link)
     assert filed.question.candidate == "short-hose"
     assert "dynostats studies" in html
+    # The report names the command that asks its question again, and that gives the same answer.
+    text = (tmp_path / link).read_text(encoding="utf-8")
+    (command,) = re.findall(r"<code>dynostats (compare [^<]+)</code>", text)
+    again = run("--warehouse", first_warehouse, *shlex.split(command), "--json").json()
+    assert again["overall"] == dict(filed.result)["overall"]
 
 
 def test_a_report_that_lies_beside_the_page_is_found(run, first_warehouse, tmp_path):

@@ -27,3 +27,4 @@ for _ in $(seq 60); do
 done
 grep 'Spark Connect server started' "$work/server.log" || { tail -n 40 "$work/server.log"; exit 1; }
 DYNOSTATS_SPARK=sc://localhost:15002 .venv/bin/pytest -n 0 tests/lake/test_spark.py -v
+.venv/bin/python tests/benchmarks/bench_lake.py --spark sc://localhost:15002

@@ -198,7 +198,7 @@
     const range = decimal(state.low, 0) + " to " + decimal(state.high, 0) + " rpm";
     const interval = found.low === null
       ? "no interval, the noise is unknown"
-      : "interval " + decimal(found.low, 2, true) + " to " + decimal(found.high, 2, true) + "%";
+      : out.dataset.level + " interval " + decimal(found.low, 2, true) + " to " + decimal(found.high, 2, true) + "%";
     out.textContent = range + ": " + decimal(found.effect, 2, true) + "% (" + interval + ")";
     Object.assign(out.dataset, { effect: found.effect, low: found.low, high: found.high, n: found.n });
     for (const input of [lowInput, highInput]) {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from html import escape
 
 _LIKE = 0.6
 
@@ -15,6 +14,8 @@ def count(number: int, noun: str) -> str:
 
 def as_paragraphs(sentences: Iterable[str]) -> str:
     """Return sentences as HTML paragraphs, as a notebook shows them; nothing in them is markup."""
+    from html import escape  # noqa: PLC0415 - only a notebook needs it
+
     return "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
 
 

@@ -51,16 +51,16 @@ class StoredName(click.types.StringParamType):
         return [CompletionItem(name) for name in names if name.startswith(incomplete)]
 
 
-def complete_names(group: click.Group) -> None:
-    """Give every option and argument of the commands that takes a stored name its completion."""
-    for command in group.commands.values():
-        if isinstance(command, click.Group):
-            complete_names(command)
-        for param in command.params:
-            keys = (*param.opts, f"{command.name} {param.name}")
-            kind = next((_KINDS[key] for key in keys if key in _KINDS), None)
-            if kind is not None:
-                param.type = StoredName(kind)
+def complete_names(command: click.Command) -> None:
+    """Give what a command takes that has a name in the warehouse its completion."""
+    if isinstance(command, click.Group):
+        for part in command.commands.values():
+            complete_names(part)
+    for param in command.params:
+        keys = (*param.opts, f"{command.name} {param.name}")
+        kind = next((_KINDS[key] for key in keys if key in _KINDS), None)
+        if kind is not None:
+            param.type = StoredName(kind)
 
 
 def _names(context: click.Context, kind: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 import os
 import sys
@@ -10,29 +11,49 @@ from typing import NoReturn
 
 import click
 
-from dynostats.cli.acceptance import check
-from dynostats.cli.asking import query
-from dynostats.cli.attribution import attribute
-from dynostats.cli.completing import complete_names
-from dynostats.cli.demo import demo
-from dynostats.cli.envelope import envelope
-from dynostats.cli.history import history
-from dynostats.cli.keeping import backup, export, reproduce, restore, verify
-from dynostats.cli.monitor import event, monitor
 from dynostats.cli.output import print_json, report_error, tell
-from dynostats.cli.planning import plan
-from dynostats.cli.regression import regress
 from dynostats.cli.settings import Settings, debug_option, units_option, warehouse_option
-from dynostats.cli.similar import similar
-from dynostats.cli.stored import amend, exclude, include, ingest, pulls, reingest
-from dynostats.cli.studies import studies
-from dynostats.cli.study import compare, repeatability
-from dynostats.cli.watching import watch
 from dynostats.errors import DynostatsError
 
 EXIT_REFUSED = 1
 EXIT_USAGE = 2
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+# Where each command stands and what it does, in the order a newcomer meets them. A command is
+# imported when it is used: `--help` lists all of them and needs none.
+COMMANDS = {
+    "demo": ("demo", "Show the whole job on a simulated shop."),
+    "ingest": ("stored", "Take log files or folders into the warehouse."),
+    "pulls": ("stored", "List what is stored, and in what state."),
+    "check": ("acceptance", "Judge stored pulls: fit to compare, and labelled right?"),
+    "compare": ("study", "Did it help, where, by how much, how sure."),
+    "attribute": (
+        "attribution",
+        "Why it changed: boost, charge temperature, mixture, and what is left.",
+    ),
+    "repeatability": ("study", "Measure the noise of the cell, by engine speed."),
+    "plan": ("planning", "How many pulls, in what order, to see an effect."),
+    "watch": (
+        "watching",
+        "At the cell, between pulls: accepted or not, effect so far, what to do next.",
+    ),
+    "envelope": ("envelope", "Is this log within the range of the accepted pulls?"),
+    "studies": ("studies", "Which studies are there, and what came out?"),
+    "history": ("history", "What do all past studies say together?"),
+    "similar": ("similar", "Which pulls are most like this one?"),
+    "monitor": ("monitor", "Is the cell still the cell it was?"),
+    "event": ("monitor", "Log what is done to the cell: calibration, service, repair."),
+    "exclude": ("stored", "Leave a pull out of the analyses."),
+    "include": ("stored", "Take an excluded pull back into the analyses."),
+    "amend": ("stored", "Correct what the paperwork said of a pull."),
+    "query": ("asking", "Ask a named question, or your own SQL."),
+    "regress": ("regression", "Regress by a formula of your own on the accepted pulls."),
+    "reingest": ("stored", "Read stored files again with more channel names."),
+    "reproduce": ("keeping", "Make a report again and say whether every number is the same."),
+    "verify": ("keeping", "Check that the warehouse is whole."),
+    "backup": ("keeping", "Copy the warehouse to a new file, consistently."),
+    "export": ("keeping", "Write everything as open files."),
+    "restore": ("keeping", "Make a new warehouse of an export."),
+}
 # Matrices of a hundred rows gain nothing from threads, and on a busy computer threads that wait for
 # each other cost many times the work. Read when numpy is first imported; a user's own word stands.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -47,15 +68,44 @@ def _print_version(context: click.Context, _: click.Parameter, value: bool) -> N
     context.exit()
 
 
-class InOrderOfUse(click.Group):
-    """Lists its commands as a newcomer meets them, not by the alphabet."""
+class Commands(click.Group):
+    """Lists its commands as a newcomer meets them, and imports the one that is used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        """Return the names in the order they were added."""
-        return list(self.commands)
+        """Return the names in the order of use."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Return a command; None if there is none of the name."""
+        if cmd_name not in COMMANDS:
+            return None
+        from dynostats.cli.completing import complete_names
+
+        module = importlib.import_module(f"dynostats.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = getattr(module, cmd_name)
+        complete_names(command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that is asked for; a wrong name meets its nearest."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.NoSuchCommand as error:
+            raise click.NoSuchCommand(error.command_name, possibilities=COMMANDS, ctx=ctx) from None
+
+    def format_commands(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        formatter: click.HelpFormatter,
+    ) -> None:
+        """Write what each command does, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, does) for name, (_, does) in COMMANDS.items()])
 
 
-@click.group(cls=InOrderOfUse, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @warehouse_option(hidden=False)
 @units_option(hidden=False)
 @debug_option(hidden=False)
@@ -83,38 +133,6 @@ def dynostats() -> None:
 
     `dynostats COMMAND --help` shows the options and examples of one command.
     """
-
-
-for command in (
-    demo,
-    ingest,
-    pulls,
-    check,
-    compare,
-    attribute,
-    repeatability,
-    plan,
-    watch,
-    envelope,
-    studies,
-    history,
-    similar,
-    monitor,
-    event,
-    exclude,
-    include,
-    amend,
-    query,
-    regress,
-    reingest,
-    reproduce,
-    verify,
-    backup,
-    export,
-    restore,
-):
-    dynostats.add_command(command)
-complete_names(dynostats)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

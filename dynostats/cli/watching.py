@@ -57,7 +57,7 @@ HEARTBEAT_S = 5.0
 )
 @click.option("--once", is_flag=True, help="End when no file in the folder is waited for.")
 def watch(folder: Path, page: Path | None, once: bool, **asked: object) -> None:
-    """At the cell, between pulls: accepted or not, effect so far, stop or go on, what to fit next.
+    """At the cell, between pulls: accepted or not, effect so far, what to do next.
 
     A log that lands in FOLDER is taken in as soon as it is complete, judged, and added to the
     question that `plan --declare` stored. A half-written file is never taken in. The answer so far

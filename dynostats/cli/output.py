@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from dynostats.units import Shown
 
 
+# Cells up to this many letters are never broken in a table.
+_UNBROKEN = 24
+_GAP = 2
+
+
 @runtime_checkable
 class SupportsItem(Protocol):
     """A numpy scalar, without importing numpy."""
@@ -69,15 +74,24 @@ def answer_console() -> Console:
 
 
 def print_rows(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """Print rows as a table; no value is cut off."""
+    """Print rows as a table; no value is cut off, and only a long one is broken into lines.
+
+    On a terminal too narrow even so, the table keeps its width and the terminal breaks its lines.
+    """
     from rich.table import Table
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for column in columns:
-        table.add_column(column, overflow="fold")
-    for row in rows:
-        table.add_row(*(_cell(value) for value in row))
-    answer_console().print(table)
+    console = answer_console()
+    cells = [[_cell(value) for value in row] for row in rows]
+    table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0))
+    needed = 0
+    for column, *values in zip(columns, *cells, strict=True):
+        width = max(len(text) for text in (column, *values))
+        least = min(width, _UNBROKEN)
+        table.add_column(column, overflow="fold", min_width=least, no_wrap=width == least)
+        needed += least + _GAP
+    for row in cells:
+        table.add_row(*row)
+    console.print(table, width=max(console.width, needed), crop=False)
 
 
 def _cell(value: object) -> str:

@@ -142,6 +142,9 @@ def compare(
 def _prepare(reports: tuple[Path, ...], shop: Path | None) -> Shop | None:
     """Refuse what no report can be before anything is worked out; return what the shop adds."""
     if not reports:
+        if shop is not None:
+            msg = "--shop is for a report: give --report FILE, too"
+            raise click.UsageError(msg)
         return None
     # Charts and templates cost as much as the answer: they are loaded for a report only.
     from dynostats.report import form_of, load_shop

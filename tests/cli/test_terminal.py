@@ -153,3 +153,17 @@ def test_colour_on_a_terminal_unless_no_color_is_set(first_warehouse):
     coloured = re.compile(r"\x1b\[[0-9;]*3[0-7]m")
     assert coloured.search(in_a_terminal(command)[1])
     assert not coloured.search(in_a_terminal(command, NO_COLOR="1")[1])
+
+
+def test_a_narrow_terminal_breaks_no_name(first_warehouse):
+    command = [*COMMAND, "--warehouse", str(first_warehouse), "pulls"]
+    status, shown = in_a_terminal(command, COLUMNS="40", NO_COLOR="1", TERM="dumb")
+    assert status == 0
+    for word in ("may-16_4.csv", "standard", "short-hose", "accepted", "rpm_high"):
+        assert word in shown
+
+
+def test_a_shop_without_a_report_is_wrong_usage(on):
+    ran = on(*COMPARE, "--shop", "our_shop.toml")
+    assert ran.status == 2
+    assert "give --report FILE" in ran.err

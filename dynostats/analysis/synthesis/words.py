@@ -44,7 +44,7 @@ def say_answer(
         gone = sum(not one.stands for one in seen)
         parts.append(
             f"By eye, {_count(len(seen), 'study', 'studies')} would have claimed a gain or a loss "
-            f"when made; {f'{gone} of these' if gone else 'none of these'} would not stand today."
+            f"when made; {f'{gone} of these would not stand' if gone else 'all of these stand'} today."
         )
     doubtful = table.filter(pl.col("doubts").list.len() > 0).height
     if doubtful:

@@ -23,6 +23,7 @@ from dynostats.charts.theme import HEIGHT, MINUS, PALETTE, layered
 
 _ROW_HEIGHT: Final = 54
 _PART_HEIGHT: Final = 260
+_NAME_SHARE: Final = 0.12
 _NAMES: Final = {
     "boost": "boost",
     "charge_temperature": "charge temperature",
@@ -98,8 +99,8 @@ def split_chart(result: Attribution) -> alt.LayerChart:
     base = alt.Chart(rows)
     known = alt.Chart(rows.drop_nulls(["low", "high"]))
     # The words stand over their bar, from the left edge on: so a phone has room for them.
-    words = base.mark_text(align="left", x=0, dy=-15).encode(y=y, text="words:N")
-    halo = base.mark_text(align="left", x=0, dy=-15, stroke=PALETTE["paper"], strokeWidth=5).encode(
+    words = base.mark_text(align="left", x=0, dy=-18).encode(y=y, text="words:N")
+    halo = base.mark_text(align="left", x=0, dy=-18, stroke=PALETTE["paper"], strokeWidth=5).encode(
         y=y, text="words:N"
     )
     layers = [
@@ -137,7 +138,15 @@ def split_speed_chart(result: Attribution) -> alt.LayerChart:
         scale=alt.Scale(domain=shown, range=[_LOOKS[name][1] for name in shown]),
         legend=None,
     )
-    ends = rows.filter(pl.col("rpm") == pl.col("rpm").max())
+    # A name stands above the highest place of its line within the name's own width.
+    last = pl.col("rpm") >= pl.col("rpm").max() - _NAME_SHARE * (
+        pl.col("rpm").max() - pl.col("rpm").min()
+    )
+    ends = (
+        rows.filter(last)
+        .group_by("part", maintain_order=True)
+        .agg(pl.col("rpm", "effect_pct").max())
+    )
     placed = name_heights(ends, "effect_pct", extent=high - low, height=HEIGHT)
     names = alt.Chart(placed).mark_text(align="right", baseline="bottom", dy=-4)
     base = alt.Chart(rows)

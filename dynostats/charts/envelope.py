@@ -13,6 +13,7 @@ from dynostats.charts.theme import PALETTE, layered
 
 _HEIGHT: Final = 220
 _TITLES: Final = {"1": "lambda", "degC": "°C"}
+_PULLS: Final = "mean of the accepted pulls, band of a further one"
 _RANK: Final = {"outside": 0, "inside": 1, "not_covered": 2}
 
 
@@ -45,9 +46,27 @@ def envelope_chart(result: Envelope, channel: str | None = None) -> alt.LayerCha
         alt.Chart(points.filter("outside").select("rpm", "value", "run"))
         .mark_point(color=PALETTE["loss"], shape="diamond", filled=True, size=70, opacity=1)
         .encode(x=x, y=y),
+        *_names(known, points, x, title),
         hover_strips(points.select("run", "rpm", "value", "low", "high"), x, _tooltip()),
     ]
     return layered(layers, height=_HEIGHT)
+
+
+def _names(known: pl.DataFrame, points: pl.DataFrame, x: alt.X, title: str) -> list[alt.Chart]:
+    """Return the names of what is drawn, at the right: the logs above the band, the pulls below."""
+    last = known.sort("rpm").tail(1)
+    logs = "new log" if points["run"].n_unique() < 2 else "new logs"
+    above = (
+        alt.Chart(last.select("rpm", "high", words=pl.lit(logs)))
+        .mark_text(align="right", baseline="bottom", dy=-5, color=PALETTE["candidate"])
+        .encode(x=x, y=_value_axis("high", title), text="words:N")
+    )
+    below = (
+        alt.Chart(last.select("rpm", "low", words=pl.lit(_PULLS)))
+        .mark_text(align="right", baseline="top", dy=5, color=PALETTE["baseline"])
+        .encode(x=x, y=_value_axis("low", title), text="words:N")
+    )
+    return [above, below] if points.height else [below]
 
 
 def _chosen(result: Envelope, channel: str | None) -> ChannelRange:

@@ -33,11 +33,6 @@ def likeness_chart(result: SimilarPulls) -> alt.LayerChart:
     y = percent_axis(
         "difference_pct", title=f"Difference from {result.pull} [%]", domain=[low, high]
     )
-    color = alt.Color(
-        "nearest:N",
-        scale=alt.Scale(domain=[True, False], range=[PALETTE["candidate"], PALETTE["axis"]]),
-        legend=None,
-    )
     ends = rows.sort("rpm").group_by("pull", maintain_order=True).last()
     heights = name_heights(ends, "difference_pct", extent=high - low, height=HEIGHT)
     names = heights.join(result.matches.select("pull", "setup"), on="pull").with_columns(
@@ -48,7 +43,7 @@ def likeness_chart(result: SimilarPulls) -> alt.LayerChart:
         lines.mark_line(strokeWidth=1.6).encode(
             x=x,
             y=y,
-            color=color,
+            color=_shade("axis"),
             detail="pull:N",
             tooltip=[
                 alt.Tooltip("pull:N", title="Pull"),
@@ -59,7 +54,7 @@ def likeness_chart(result: SimilarPulls) -> alt.LayerChart:
         zero_rule(),
         alt.Chart(names)
         .mark_text(align="left", dx=6)
-        .encode(x=alt.value(WIDTH - 150), y="at:Q", text="label:N", color=color),
+        .encode(x=alt.value(WIDTH - 150), y="at:Q", text="label:N", color=_shade("muted")),
     ]
     if limit is not None:
         band = pl.DataFrame({"low": [-limit], "high": [limit]})
@@ -67,4 +62,10 @@ def likeness_chart(result: SimilarPulls) -> alt.LayerChart:
             0,
             alt.Chart(band).mark_rect(color=PALETTE["grid"]).encode(y="low:Q", y2="high:Q"),
         )
-    return layered(layers, width=WIDTH - 150)
+    return layered(layers, width=WIDTH - 150).resolve_scale(color="independent")
+
+
+def _shade(others: str) -> alt.Color:
+    """Return the colour of the nearest pull and of the others (lines may be paler than words)."""
+    inks = alt.Scale(domain=[True, False], range=[PALETTE["candidate"], PALETTE[others]])
+    return alt.Color("nearest:N", scale=inks, legend=None)

@@ -90,6 +90,7 @@ def _upper_chart(
         alt.Chart(points.select("place", limit).drop_nulls())
         .mark_tick(color=PALETTE["axis"], thickness=2, orient="horizontal", size=18)
         .encode(x=x, y=_value_axis(limit, chart, words)),
+        _name_of_line(points.drop_nulls(limit), limit, x, _value_axis(limit, chart, words)),
         alt.Chart(points.select("place", name))
         .mark_bar(color=PALETTE["band"], width=8)
         .encode(x=x, y=y),
@@ -154,7 +155,19 @@ def _limit_layers(limits: pl.DataFrame, x: alt.X, y: alt.Y) -> list[alt.Chart]:
             .mark_rule(color=PALETTE[color], strokeDash=dash, strokeWidth=1.4)
             .encode(x=across, x2="last:Q", y=height)
         )
+        if name != "low":
+            rules.append(_name_of_line(known, name, x, height))
     return [*rules, *_change_layers(limits, x)]
+
+
+def _name_of_line(points: pl.DataFrame, name: str, x: alt.X, y: alt.Y) -> alt.Chart:
+    """Return the name of a centre or limit, above it at the last session."""
+    words = "centre" if name == "centre" else "limit"
+    return (
+        alt.Chart(points.tail(1).select("place", name, words=pl.lit(words)))
+        .mark_text(align="left", baseline="bottom", dx=12, dy=-3, color=PALETTE["muted"])
+        .encode(x=x, y=y, text="words:N")
+    )
 
 
 def _change_layers(points: pl.DataFrame, x: alt.X) -> list[alt.Chart]:

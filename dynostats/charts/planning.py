@@ -9,7 +9,9 @@ import polars as pl
 
 from dynostats.analysis.planning.declaration import Declaration, Look
 from dynostats.analysis.planning.plan import Plan
-from dynostats.charts.theme import HEIGHT, PALETTE, WIDTH, layered
+from dynostats.charts.axis import extent_with_air, percent_axis, zero_rule
+from dynostats.charts.theme import HEIGHT, MINUS, PALETTE, WIDTH, layered
+from dynostats.words import count
 
 
 def looks_chart(declared: Declaration, looks: Sequence[Look]) -> alt.LayerChart:
@@ -44,13 +46,21 @@ def looks_chart(declared: Declaration, looks: Sequence[Look]) -> alt.LayerChart:
         scale=alt.Scale(domain=[0, declared.pulls_per_setup + 0.5], nice=False),
         axis=alt.Axis(tickMinStep=1, format="d"),
     )
-    y = alt.Y("effect_pct:Q", title="Effect, mean over the band [%]")
     margin = declared.margin_pct
-    lines = pl.DataFrame({"effect_pct": [-margin, 0.0, margin]})
+    lines = pl.DataFrame(
+        {"effect_pct": [-margin, margin], "words": [f"{MINUS}{margin:g}%", f"+{margin:g}%"]}
+    )
+    seen = [rows[name] for name in ("effect_pct", "low_pct", "high_pct")]
+    domain = extent_with_air(pl.concat([*seen, lines["effect_pct"]]))
+    y = percent_axis("effect_pct", title="Effect, mean over the band [%]", domain=list(domain))
     base = alt.Chart(rows).encode(x=x)
     return layered(
         [
+            zero_rule(),
             alt.Chart(lines).mark_rule(color=PALETTE["axis"], strokeDash=[2, 3]).encode(y=y),
+            alt.Chart(lines)
+            .mark_text(color=PALETTE["muted"], align="right", x=WIDTH - 4, dy=-8)
+            .encode(y=y, text="words:N"),
             base.mark_rule(color=PALETTE["candidate"], strokeWidth=2).encode(
                 y=alt.Y("low_pct:Q"), y2="high_pct:Q"
             ),
@@ -67,7 +77,7 @@ def plan_chart(plan: Plan) -> alt.LayerChart:
     top = 1.1 * max(plan.aim.effect_pct, float(seen["pct"].to_numpy().max()))
     x = alt.X(
         "n:O",
-        title=f"Pulls of each setup, {plan.aim.sessions} session(s)",
+        title=f"Pulls of each setup, in {count(plan.aim.sessions, 'session')}",
         axis=alt.Axis(labelAngle=0),
     )
     y = alt.Y(
@@ -76,13 +86,17 @@ def plan_chart(plan: Plan) -> alt.LayerChart:
         scale=alt.Scale(domain=[0, top], nice=False),
     )
     base = alt.Chart(seen).encode(x=x, y=y)
-    aim = alt.Chart(pl.DataFrame({"pct": [plan.aim.effect_pct]}))
+    wanted = plan.aim.effect_pct
+    aim = alt.Chart(pl.DataFrame({"pct": [wanted], "words": [f"wanted: {wanted:g}%"]}))
     chosen = seen.filter(pl.col("n") == plan.pulls_per_setup)
     return layered(
         [
             base.mark_line(color=PALETTE["candidate"], strokeWidth=2),
             base.mark_point(color=PALETTE["candidate"], filled=True, size=40),
             aim.mark_rule(color=PALETTE["baseline"], strokeDash=[6, 3]).encode(y=y),
+            aim.mark_text(color=PALETTE["baseline"], align="right", x=WIDTH - 4, dy=-9).encode(
+                y=y, text="words:N"
+            ),
             alt.Chart(chosen)
             .mark_point(color=PALETTE["gain"], size=220, strokeWidth=2)
             .encode(x=x, y=y),

@@ -50,7 +50,7 @@ def titles(spec, axis):
 
 def test_a_band_has_its_runs_over_it_and_marks_what_lies_outside(lean):
     spec = envelope_chart(lean).to_dict()
-    assert marks(spec) == ["area", "line", "line", "point", "rule"]
+    assert marks(spec) == ["area", "line", "line", "point", "text", "text", "rule"]
     assert titles(spec, "y") == {"Mixture (lambda) [lambda]"}
     assert titles(spec, "x") == {"Engine speed [rpm]"}
     assert rows_of(spec, "low", "high")[0]["low"] < rows_of(spec, "low", "high")[0]["high"]
@@ -66,7 +66,11 @@ def test_the_channel_that_matters_most_is_drawn_first(lean):
 
 def test_individuals_have_limits_a_change_and_the_events(changed):
     spec = individuals_chart(changed).to_dict()
-    assert marks(spec) == [*["rule"] * 4, "rule", "text", "line", "point", "point", "rule"]
+    assert marks(spec) == [
+        *["rule", "text", "rule", "rule", "text"],  # centre and limits, two of them named
+        *["rule", "rule", "text"],  # the change, the event
+        *["line", "point", "point", "rule"],
+    ]
     assert titles(spec, "y") == {"Torque, session mean [%]"}
     assert titles(spec, "x") == {"Session, in order of time"}
     (placed,) = rows_of(spec, "event", "what")

@@ -17,12 +17,13 @@ from made_question import declaration
 def test_the_chart_shows_what_is_seen_the_aim_and_the_plan():
     plan = make_plan(Aim(effect_pct=1.5), assume_noise(), seed=1)
     spec = plan_chart(plan).to_dict()
-    assert [layer["mark"]["type"] for layer in spec["layer"]] == ["line", "point", "rule", "point"]
+    marks = [layer["mark"]["type"] for layer in spec["layer"]]
+    assert marks == ["line", "point", "rule", "text", "point"]
     encoding = spec["layer"][0]["encoding"]
-    assert encoding["x"]["title"] == "Pulls of each setup, 1 session(s)"
+    assert encoding["x"]["title"] == "Pulls of each setup, in 1 session"
     assert encoding["y"]["title"] == "Smallest effect seen with a chance of 80% [%]"
     rows = [row for data in spec["datasets"].values() for row in data]
-    assert {"pct": 1.5} in rows
+    assert {"pct": 1.5, "words": "wanted: 1.5%"} in rows
     seen = {row["n"]: row["pct"] for row in rows if "n" in row}
     assert seen == pytest.approx(dict(plan.detectable.drop_nulls().select("n", "pct").iter_rows()))
 
@@ -50,7 +51,8 @@ def test_a_look_without_bounds_has_a_point_only():
         **given,
     )
     spec = looks_chart(declaration("ABBA"), (early, late)).to_dict()
-    assert [layer["mark"]["type"] for layer in spec["layer"]] == ["rule", "rule", "point"]
+    marks = [layer["mark"]["type"] for layer in spec["layer"]]
+    assert marks == ["rule", "rule", "text", "rule", "point"]
     rows = [row for data in spec["datasets"].values() for row in data if "pairs" in row]
     assert {row["pairs"]: row["low_pct"] for row in rows} == {1: None, 2: 0.4}
-    assert spec["layer"][2]["encoding"]["y"]["title"] == "Effect, mean over the band [%]"
+    assert spec["layer"][4]["encoding"]["y"]["title"] == "Effect, mean over the band [%]"

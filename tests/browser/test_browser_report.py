@@ -186,6 +186,15 @@ def test_units_switch_everywhere_and_back(visit, report_file):
     )
 
 
+def test_a_page_made_in_other_units_opens_in_them(visit, tmp_path):
+    file = write_report(example_comparison(), tmp_path / "us.html", units="us")
+    page = visit(file).page
+    assert page.locator("#unit-kw").input_value() == "hp"
+    assert "hp" in page.locator(".facts").inner_text()
+    assert "kW" not in page.locator(".facts").inner_text()
+    assert "[lb·ft]" in page.locator("#figure-torque svg").text_content()
+
+
 def test_names_stay_beside_their_curves_in_other_units(visit, report_file):
     page = visit(report_file).page
     places = """() => [...document.querySelectorAll('#figure-power svg text')]

@@ -100,10 +100,12 @@ def test_figures_beside_torque_are_converted(run, cooler_warehouse):
 
 
 def test_a_report_opens_in_them(on, tmp_path):
-    for units, opened in (("si", "stored"), ("us", "other")):
+    for units, place in (("si", 0), ("us", 1)):  # the stored unit is the first of each menu
         page = tmp_path / f"{units}.html"
         assert on("--units", units, *COMPARE, "--report", page).status == 0
-        assert f'"opened":"{opened}"' in page.read_text("utf-8").replace(": ", ":")
+        menus = re.findall(r'<select data-kind="(\w+)" data-opened="(\d)"', page.read_text("utf-8"))
+        assert {"kw", "nm"} <= {kind for kind, _ in menus}
+        assert {opened for _, opened in menus} == {str(place)}
 
 
 def test_other_units_are_wrong_usage(on):

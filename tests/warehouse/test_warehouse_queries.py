@@ -300,7 +300,7 @@ def test_pulls_are_narrowed_by_their_labels(store):
 
 def test_a_result_larger_than_the_memory_limit_streams_to_a_file(store, tmp_path, monkeypatch):
     # 3 million rows of 32 letters and more are over 100 MB; the engine may keep 60.
-    monkeypatch.setitem(connection._SETTINGS, "memory_limit", "60MB")
+    monkeypatch.setitem(connection._READING, "memory_limit", "60MB")
     shutil.copyfile(store.path, tmp_path / "shop.duckdb")
     out = tmp_path / "large.parquet"
     with open_store(tmp_path / "shop.duckdb") as small:

@@ -42,9 +42,10 @@ def say_answer(
         )
     if seen:
         gone = sum(not one.stands for one in seen)
+        today = f"{gone} of these would not stand" if gone else "all of these stand"
         parts.append(
             f"By eye, {_count(len(seen), 'study', 'studies')} would have claimed a gain or a loss "
-            f"when made; {f'{gone} of these' if gone else 'none of these'} would not stand today."
+            f"when made; {today} today."
         )
     doubtful = table.filter(pl.col("doubts").list.len() > 0).height
     if doubtful:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shlex
+import subprocess
+import sys
 from functools import partial
 from xml.etree import ElementTree as ET
 
@@ -10,6 +14,8 @@ import pytest
 from gallery import (
     GALLERY,
     PICTURES,
+    ROOT,
+    SUBJECTS,
     chart_functions,
     draw_all,
     listed,
@@ -58,6 +64,26 @@ def test_the_lines_draw_what_is_shown(drawn):
     assert sorted(drawn) == sorted(listed())
     shown = {name: words_of((PICTURES / f"{name}.svg").read_bytes()) for name in drawn}
     assert {name: words_of(svg) for name, svg in drawn.items()} == shown
+
+
+@pytest.mark.parametrize(
+    "command", [one.command for one in SUBJECTS if not one.command.startswith("dynostats watch")]
+)
+def test_the_commands_run(command, demo_warehouse, tmp_path):
+    """All but `watch`, which stands at the cell; the README's tests run that."""
+    (tmp_path / "datasets").symlink_to(ROOT / "datasets")
+    program, *words = shlex.split(command)
+    assert program == "dynostats"
+    ran = subprocess.run(
+        [sys.executable, "-m", "dynostats", *words],
+        cwd=tmp_path,
+        env=os.environ | {"DYNOSTATS_WAREHOUSE": str(demo_warehouse)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout
 
 
 def test_an_axis_of_every_picture_says_its_unit(drawn):

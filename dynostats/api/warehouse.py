@@ -171,13 +171,33 @@ class Warehouse:
         setup: str | None = None,
         as_of: datetime | None = None,
     ) -> PullList:
-        """List what is stored, or was at a past time."""
+        """List what is stored, or was at a past time.
+
+        Args:
+            engine: Only this engine.
+            dyno: Only this dyno.
+            session: Only this session.
+            setup: Only this setup.
+            as_of: A past time; None for now.
+
+        Returns:
+            One row a pull: its labels, state (accepted or excluded, and why), and the engine
+            speeds it covers, 1/min. A name that is not stored gives no rows.
+
+        Raises:
+            WarehouseError: There is no warehouse, or another program holds it.
+        """
         with self._reading() as store:
             frame = store.pulls(engine=engine, dyno=dyno, session=session, setup=setup, as_of=as_of)
         return PullList(frame=frame)
 
     def exclude(self, pull: str, *, why: str, who: str | None = None) -> Amended:
         """Leave a pull out of the analyses; it stays stored, with the reason.
+
+        Args:
+            pull: The pull, e.g. "P2".
+            why: The reason; it stays in the history.
+            who: Who says so; None for the name of the computer's user.
 
         Raises:
             WarehouseError: If there is no such pull, or no reason.
@@ -187,6 +207,11 @@ class Warehouse:
 
     def include(self, pull: str, *, why: str, who: str | None = None) -> Amended:
         """Take an excluded pull back.
+
+        Args:
+            pull: The pull, e.g. "P2".
+            why: The reason; it stays in the history.
+            who: Who says so; None for the name of the computer's user.
 
         Raises:
             WarehouseError: If there is no such pull, no reason, or it is not excluded.
@@ -198,6 +223,13 @@ class Warehouse:
         self, pull: str, field: str, value: str, *, why: str, who: str | None = None
     ) -> Amended:
         """Correct what the paperwork said of a pull; what it said before stays in the history.
+
+        Args:
+            pull: The pull, e.g. "P2".
+            field: What is corrected: a column of the sheet, e.g. "session".
+            value: What it should say, as a sheet would write it.
+            why: The reason; it stays in the history.
+            who: Who says so; None for the name of the computer's user.
 
         Raises:
             WarehouseError: If there is no such pull, the value does not fit, or is there already.
@@ -1068,7 +1100,16 @@ class Warehouse:
             return QueryAnswer(frame=store.query(text, values))
 
     def query_to(self, out: AnyPath, text: str, values: Mapping[str, Value]) -> Path:
-        """Answer likewise into a file (.parquet, .csv or .ndjson), however large the result."""
+        """Answer likewise into a file, however large the result.
+
+        Args:
+            out: The file; it ends in .parquet, .csv or .ndjson.
+            text: As in `query`.
+            values: The parameters by name.
+
+        Raises:
+            InputError: As in `query`, or the file's name ends otherwise.
+        """
         with self._reading() as store:
             store.query_to(Path(out), text, values)
         return Path(out)

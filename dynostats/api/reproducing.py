@@ -10,10 +10,10 @@ from dynostats.report.pictures import json_for_html
 from dynostats.report.reproduction import Reproduction, count_numbers, hold_against, read_filed
 
 if TYPE_CHECKING:
-    from dynostats.api.warehouse import Warehouse
+    from dynostats.api.judging import Judging
 
 
-def reproduce(warehouse: Warehouse, report: Path) -> Reproduction:
+def reproduce(warehouse: Judging, report: Path) -> Reproduction:
     """Ask a report's question again and hold every value against it.
 
     Args:

@@ -80,11 +80,12 @@ MEANING = (
 )
 
 WHERE = (
-    "Where the time of `repeatability` goes at 100,000 pulls, by profile: about half into "
-    "pulls unlike the others of their setup (medians over all pulls at each speed, anew until "
-    "none is found), a fifth into laying the curves out and taking logs, a fifth into the "
-    "sums and the layers, the rest into reading, labels and changes of the cell. The bare "
-    "read does none of it."
+    "Where the time of `repeatability` goes at 100,000 pulls, by profile: a quarter into pulls "
+    "unlike the others of their setup (medians over all pulls at each speed, anew until none is "
+    "found), a quarter into the sums and what follows from them, engine by engine, a seventh into "
+    "lasting changes of the cell, an eighth into laying the curves out and taking logs, the rest "
+    "into copies, reading and labels. The bare read does none of it, and a noise without it would "
+    "be wrong: one aborted pull, or one file stored twice, would stand in every later answer."
 )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Generator, Mapping
 from pathlib import Path
@@ -63,6 +65,8 @@ def connect(
         WarehouseError: If the file cannot be opened; says why.
     """
     settings = _SETTINGS | (_WRITING if write or writes_into is not None else _READING)
+    if not os.access(path.absolute().parent, os.W_OK):  # a medium that can only be read
+        settings |= {"temp_directory": tempfile.gettempdir()}
     if writes_into is not None:
         settings = {name: settings[name] for name in settings.keys() - _LOCKING.keys()}
     deadline = time.monotonic() + wait_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
+import tempfile
 from dataclasses import replace
 from datetime import datetime
 
@@ -308,6 +309,16 @@ def test_a_result_larger_than_the_memory_limit_streams_to_a_file(store, tmp_path
         assert limit.startswith("57")  # MiB
         small.query_to(out, "select i, md5(i::varchar) as text from range(3000000) as r(i)")
     assert pl.scan_parquet(out).select(pl.len()).collect().item() == 3_000_000
+
+
+def test_on_a_medium_that_can_only_be_read_large_work_goes_to_the_temporary_folder(
+    store, tmp_path, monkeypatch
+):
+    shutil.copyfile(store.path, tmp_path / "shop.duckdb")
+    monkeypatch.setattr(connection.os, "access", lambda *_: False)
+    with open_store(tmp_path / "shop.duckdb") as reading:
+        place = reading.query("select current_setting('temp_directory') as place").item()
+    assert place == tempfile.gettempdir()
 
 
 # Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.

@@ -130,12 +130,15 @@ def _with_exchanges(data: Labelled, beliefs: dict[int, Belief]) -> dict[int, Bel
 
 def _pairs_in_question(data: Labelled, beliefs: dict[int, Belief]) -> Iterator[tuple[int, int]]:
     """Yield pairs of pulls of a session with different labels that may be exchanged."""
-    for row, other in itertools.combinations(sorted(beliefs), 2):
-        if data.session[row] == data.session[other] and data.setup[row] != data.setup[other]:
-            for_one = beliefs[row].prediction.log_odds[data.setup[other]]
-            for_two = beliefs[other].prediction.log_odds[data.setup[row]]
-            if for_one + for_two > PAIR_SCREEN:
-                yield row, other
+    rows = np.array(sorted(beliefs), dtype=np.intp)
+    for session in np.unique(data.session[rows]):
+        own = rows[data.session[rows] == session].tolist()
+        for row, other in itertools.combinations(own, 2):
+            if data.setup[row] != data.setup[other]:
+                for_one = beliefs[row].prediction.log_odds[data.setup[other]]
+                for_two = beliefs[other].prediction.log_odds[data.setup[row]]
+                if for_one + for_two > PAIR_SCREEN:
+                    yield row, other
 
 
 def chances_of_pair(data: Labelled, pair: tuple[int, int], aside: Flags) -> Floats:

@@ -21,6 +21,11 @@ def build(out: Path) -> Path:
 
     for name in dynostats.__all__:  # they are loaded when asked for; the reference wants them now
         setattr(dynostats, name, getattr(dynostats, name))
+    # The parts that a warehouse is made of have no page of their own: its methods stand with it.
+    for part in dynostats.Warehouse.__mro__[1:-1]:
+        for name, member in vars(part).items():
+            if not name.startswith("_"):
+                setattr(dynostats.Warehouse, name, member)
     pdoc.render.configure(docformat="google", show_source=False)
     with warnings.catch_warnings():
         warnings.simplefilter("error", UserWarning)

@@ -66,7 +66,8 @@ def connect(
     """
     settings = _SETTINGS | (_WRITING if write or writes_into is not None else _READING)
     if not os.access(path.absolute().parent, os.W_OK):  # a medium that can only be read
-        settings |= {"temp_directory": tempfile.gettempdir()}
+        with contextlib.suppress(FileNotFoundError):  # none either: what fits in memory is answered
+            settings |= {"temp_directory": tempfile.gettempdir()}
     if writes_into is not None:
         settings = {name: settings[name] for name in settings.keys() - _LOCKING.keys()}
     deadline = time.monotonic() + wait_s
@@ -162,6 +163,11 @@ _KNOWN_ERRORS = (
         "(?i)newer version|version number .* but we can only read",
         "the warehouse was written by a newer version of the storage engine",
         "Upgrade dynostats on this computer.",
+    ),
+    (
+        "Failed to create directory",
+        "this needs more memory than is set aside, and there is no folder to write the rest into",
+        "Set TMPDIR to a folder you may write in, or ask for less at once.",
     ),
     (
         "No such file or directory|Permission denied|Is a directory|Read-only file system",

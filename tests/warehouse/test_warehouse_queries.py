@@ -15,7 +15,7 @@ from cookbook_pulls import HOT, with_cooler, with_cylinders
 from made_declaration import LOOK, QUESTION, RUN_SHEET
 from made_pulls import make_pull
 
-from dynostats.errors import InputError
+from dynostats.errors import InputError, WarehouseError
 from dynostats.warehouse import NewEvent, connection, named_query, open_store, query_names
 from dynostats.warehouse.named import parse_query, queries_folder
 
@@ -319,6 +319,30 @@ def test_on_a_medium_that_can_only_be_read_large_work_goes_to_the_temporary_fold
     with open_store(tmp_path / "shop.duckdb") as reading:
         place = reading.query("select current_setting('temp_directory') as place").item()
     assert place == tempfile.gettempdir()
+
+
+def test_without_any_folder_to_write_into_what_fits_in_memory_is_answered(
+    store, tmp_path, monkeypatch
+):
+    def none() -> str:
+        raise FileNotFoundError(2, "No usable temporary directory found")
+
+    monkeypatch.setitem(connection._READING, "memory_limit", "60MB")
+    # A folder inside a file can be made by nobody, whoever runs the test: as on a medium that can
+    # only be read, where the storage engine says the same.
+    (tmp_path / "file").touch()
+    monkeypatch.setitem(connection._READING, "temp_directory", str(tmp_path / "file" / "spill"))
+    shutil.copyfile(store.path, tmp_path / "shop.duckdb")
+    monkeypatch.setattr(connection.os, "access", lambda *_: False)
+    monkeypatch.setattr(connection.tempfile, "gettempdir", none)
+    with open_store(tmp_path / "shop.duckdb") as reading:
+        assert reading.query("select sum(i) as total from range(1000) as r(i)").item() == 499_500
+        with pytest.raises(WarehouseError, match="no folder to write the rest into") as told:
+            reading.query(
+                "select i, row_number() over (order by md5(i::varchar)) as place "
+                "from range(5000000) as r(i)"
+            )
+    assert "TMPDIR" in told.value.mend
 
 
 # Each check of queries/verify/ must find the fault it is for: a check that cannot fail is none.

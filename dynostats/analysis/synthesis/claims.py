@@ -104,8 +104,9 @@ def _reasons_changed(row: Mapping[str, Any], source: ClaimSource) -> Iterator[Re
             "noise" if not row["since"] else "pulls",
             f"with today's pulls and noise the same comparison says {verdict}, {bounds}",
         )
-    for clause in row["since"] or ():
-        yield "pulls" if "more pull" in clause else "paperwork", clause
+    clauses = row["since"] or []
+    for at, clause in enumerate(clauses, start=1):
+        yield "pulls" if row["added"] and at == len(clauses) else "paperwork", clause
     then, today = row["then_error_pct"], row["error_pct"]
     if source == "then" and then and today and today > _MORE_NOISE * then:
         yield (

@@ -57,6 +57,7 @@ _SCHEMA = {
     "then_error_pct": pl.Float64,
     "error_pct": pl.Float64,
     "since": pl.List(pl.String),
+    "added": pl.Int64,
 }
 
 
@@ -189,7 +190,7 @@ def _own_row(one: StudyEffect) -> dict[str, object]:
 def _row_then(then: Then | None) -> dict[str, object]:
     """Return what could be said of a study when it was made."""
     if then is None:
-        return {"since": []}
+        return {"since": [], "added": 0}
     return {
         "made_at": then.at,
         "by_eye_pct": then.by_eye_pct,
@@ -197,6 +198,7 @@ def _row_then(then: Then | None) -> dict[str, object]:
         "then_effect_pct": then.effect_pct,
         "then_error_pct": None if then.error is None else 100.0 * then.error,
         "since": list(then.since),
+        "added": then.added,
     }
 
 

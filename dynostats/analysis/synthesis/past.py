@@ -63,8 +63,9 @@ class Then:
             where it could not have been asked.
         effect_pct: Its mean over the band, percent; None likewise.
         error: Its standard error, log units; None where it had no interval.
-        since: What of the study is known otherwise today, in clauses: pulls left out, amended, or
-            added since.
+        since: What of the study is known otherwise today, in clauses: pulls left out or amended
+            since, then those added.
+        added: Pulls of its setups added since; where there are some, the last clause tells of them.
     """
 
     at: datetime | None
@@ -75,6 +76,7 @@ class Then:
     effect_pct: float | None
     error: float | None
     since: tuple[str, ...]
+    added: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

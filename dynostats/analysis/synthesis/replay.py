@@ -11,6 +11,7 @@ import polars as pl
 from dynostats.analysis.curve_set import curve_set
 from dynostats.analysis.synthesis.past import PastStudy, StudyEffect, Then
 from dynostats.arrays import Flags
+from dynostats.words import count
 
 _LABELS = {"setup": "setup", "session": "session", "engine": "engine", "dyno": "dyno"}
 
@@ -29,17 +30,22 @@ def pulls_known(then: pl.DataFrame, study: PastStudy) -> pl.DataFrame | None:
         The pulls started up to that moment; all, where a start of the study's is not known; None
         where one of the setups had no accepted pull.
     """
-    own = then.filter(
-        pl.col("setup").is_in([study.baseline, study.candidate]),
-        engine=study.engine,
-        state="accepted",
-    )
+    own = _pulls_of(study, then)
     if own["setup"].n_unique() < 2:
         return None
     if own["started"].null_count():
         return then
     at = _made_at(own)
     return then.filter(pl.col("started") <= at)
+
+
+def _pulls_of(study: PastStudy, pulls: pl.DataFrame) -> pl.DataFrame:
+    """Return the accepted pulls of a study's two setups."""
+    return pulls.filter(
+        pl.col("setup").is_in([study.baseline, study.candidate]),
+        engine=study.engine,
+        state="accepted",
+    )
 
 
 def _made_at(own: pl.DataFrame) -> datetime:
@@ -65,11 +71,7 @@ def by_eye(known: pl.DataFrame, curves: pl.DataFrame, study: PastStudy) -> float
     Returns:
         Mean over the speeds that every pull covers; None where there is none.
     """
-    own = known.filter(
-        pl.col("setup").is_in([study.baseline, study.candidate]),
-        engine=study.engine,
-        state="accepted",
-    )
+    own = _pulls_of(study, known)
     laid = curve_set(own, curves.join(own.select("pull"), on="pull", how="semi"))
     covered: Flags = np.all(np.isfinite(laid.log_torque), axis=0, keepdims=True)[0]
     laid = laid.within(covered)
@@ -98,11 +100,9 @@ def tell_then(
         by_eye_pct: What was seen, percent.
         judged: What `compare` would have said then; None where it could not.
     """
-    own = known.filter(
-        pl.col("setup").is_in([study.baseline, study.candidate]),
-        engine=study.engine,
-        state="accepted",
-    )
+    own = _pulls_of(study, known)
+    added = _pulls_of(study, now).join(own, on="pull", how="anti").height
+    more = f"{count(added, 'more pull')} of the two setups"
     return Then(
         at=None if own["started"].null_count() else own["started"].max(),  # pyright: ignore[reportArgumentType]
         by_eye_pct=by_eye_pct,
@@ -111,12 +111,13 @@ def tell_then(
         verdict=None if judged is None else judged.verdict,
         effect_pct=None if judged is None else float(100.0 * np.expm1(judged.effect)),
         error=None if judged is None else judged.error,
-        since=tuple(_since(own, now, study)),
+        since=(*_known_otherwise(own, now), *([more] if added else [])),
+        added=added,
     )
 
 
-def _since(then: pl.DataFrame, now: pl.DataFrame, study: PastStudy) -> Iterator[str]:
-    """Yield what is known otherwise today of the pulls behind a study."""
+def _known_otherwise(then: pl.DataFrame, now: pl.DataFrame) -> Iterator[str]:
+    """Yield what the paperwork says otherwise today of the pulls behind a study."""
     both = then.join(now, on="pull", how="inner", suffix="_now")
     out = both.filter(pl.col("state_now") != "accepted")
     for row in out.iter_rows(named=True):
@@ -126,11 +127,3 @@ def _since(then: pl.DataFrame, now: pl.DataFrame, study: PastStudy) -> Iterator[
         moved = both.filter(pl.col(name).ne_missing(pl.col(f"{name}_now")))
         for row in moved.iter_rows(named=True):
             yield f"{row['pull']}'s {words} was amended since to '{row[f'{name}_now']}'"
-    today = now.filter(
-        pl.col("setup").is_in([study.baseline, study.candidate]),
-        engine=study.engine,
-        state="accepted",
-    )
-    more = today.join(then, on="pull", how="anti").height
-    if more:
-        yield f"{more} more pull{'' if more == 1 else 's'} of the two setups"

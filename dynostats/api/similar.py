@@ -19,6 +19,7 @@ from dynostats.analysis.likeness import (
     repeats_of,
     scope_of,
     tell_similar,
+    without_copies,
 )
 from dynostats.api.names import require_name
 from dynostats.api.results import as_html
@@ -79,6 +80,8 @@ def gather_similar(
     rpm = _compared(torque, band)
     where = {"engine": engine, "dyno": dyno}
     scope = scope_of(pulls, pull)
+    learned = store.curves(scope["pull"].to_list())
+    scope = without_copies(scope, learned)
     noise, lacking = _noise(store, scope, pull, by=kind, channels=channels, rpm=rpm)
     ranked = _ranked(
         store, pull, kind, noise, rpm=rpm, least_overlap=least_overlap, where=where, most=most
@@ -94,7 +97,7 @@ def gather_similar(
         spread = _spread(ranked)
     elif kind != "conditions":
         matches = _with_conditions(store, matches, pulls, pull)
-    repeats, said = _repeats(store, scope, pulls, pull, rpm=rpm, least_overlap=least_overlap)
+    repeats, said = _repeats(scope, learned, pulls, pull, rpm=rpm, least_overlap=least_overlap)
     return tell_similar(
         pull,
         kind,
@@ -350,8 +353,8 @@ def _with_conditions(
 
 
 def _repeats(
-    store: Store,
     scope: pl.DataFrame,
+    curves: pl.DataFrame,
     pulls: pl.DataFrame,
     pull: str,
     *,
@@ -360,7 +363,6 @@ def _repeats(
 ) -> tuple[tuple[Repeats, Repeats], str]:
     """Return how far repeats lie apart, from the pull's own engine where it has enough."""
     own = pulls.filter(pull=pull).row(0, named=True)
-    curves = store.curves(scope["pull"].to_list())
     mine = scope.filter(engine=own["engine"])
     found = repeats_of(mine, curves, rpm=rpm, least_overlap=least_overlap)
     where = "" if own["dyno"] is None else f" on dyno '{own['dyno']}'"

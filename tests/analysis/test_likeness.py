@@ -8,7 +8,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dynostats.analysis.likeness import Repeats, channel_noise, repeats_of, scope_of, tell_similar
+from dynostats.analysis.likeness import (
+    Repeats,
+    channel_noise,
+    repeats_of,
+    scope_of,
+    tell_similar,
+    without_copies,
+)
 
 RPM = np.arange(2000.0, 4000.0, 50.0)
 KNOWN = Repeats(pairs=40, shape_pct=0.5, level_pct=1.0, whole_pct=1.1)
@@ -159,3 +166,17 @@ def test_noise_comes_from_the_pull_s_own_dyno_its_engine_first():
     assert {"P700", "P702"}.isdisjoint(scope["pull"].to_list())
     near = scope["pull"].str.slice(1).cast(pl.Int64)
     assert near.min() > 50
+
+
+def test_a_pull_filed_twice_teaches_nothing_of_repeats():
+    pulls, curves = shop(3)
+    again = curves.filter(pull="P1").with_columns(pull=pl.lit("P99"))
+    twice = pl.concat([pulls, pulls.filter(pull="P1").with_columns(pull=pl.lit("P99"))])
+    kept = without_copies(twice, pl.concat([curves, again]))
+    assert kept["pull"].to_list() == pulls["pull"].to_list()
+
+
+def test_a_match_that_is_the_same_pull_is_said_to_be():
+    (warning,) = tell(shape_pct=0.0, level_pct=0.0, whole_pct=0.0).warnings
+    assert warning.startswith("P2: the torque of P1 at every speed")
+    assert tell().warnings == ()

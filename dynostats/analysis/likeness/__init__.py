@@ -8,6 +8,7 @@ from dynostats.analysis.likeness.repeats import (
     channel_noise,
     repeats_of,
     scope_of,
+    without_copies,
 )
 from dynostats.analysis.likeness.result import CONDITIONS, LIMITED, By, SimilarPulls
 from dynostats.analysis.likeness.telling import tell_similar
@@ -23,4 +24,5 @@ __all__ = [
     "repeats_of",
     "scope_of",
     "tell_similar",
+    "without_copies",
 ]

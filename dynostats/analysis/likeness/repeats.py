@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 import polars as pl
 
+from dynostats.analysis.copies import find_copies
 from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.study import MOST_SCOPE
 from dynostats.arrays import Floats
@@ -69,6 +70,18 @@ def scope_of(pulls: pl.DataFrame, pull: str) -> pl.DataFrame:
         .sort("number")
         .drop("away", "other", "number")
     )
+
+
+def without_copies(scope: pl.DataFrame, curves: pl.DataFrame) -> pl.DataFrame:
+    """Return the pulls without those that are another pull filed twice: no repeat of anything.
+
+    Args:
+        scope: One row a pull.
+        curves: Their torque: pull, rpm, torque (N.m).
+    """
+    if scope.is_empty() or curves.is_empty():
+        return scope
+    return scope.filter(~pl.col("pull").is_in(list(find_copies(curve_set(scope, curves)))))
 
 
 def repeats_of(

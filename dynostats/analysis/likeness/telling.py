@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from dynostats.analysis.copies import LEAST_SHARED, SAME_LOG
 from dynostats.analysis.likeness.repeats import LEVEL, ChannelNoise, Repeats
 from dynostats.analysis.likeness.result import CONDITIONS, By, SimilarPulls
 from dynostats.analysis.repeatability import limit_factor
@@ -71,7 +72,7 @@ def tell_similar(
         repeats_from=repeats_from,
         noise=tuple(noise),
         answer=_answer(pull, by, told, one, compared=int(matches["compared"][0])),
-        warnings=tuple(_warnings(told, by, one, two, lacking)),
+        warnings=tuple(_warnings(pull, told, by, one, two, lacking)),
         method=_method(by, spread or {}),
     )
 
@@ -147,8 +148,16 @@ def _answer(pull: str, by: By, told: pl.DataFrame, one: Repeats, *, compared: in
 
 
 def _warnings(
-    told: pl.DataFrame, by: By, one: Repeats, two: Repeats, lacking: Sequence[str]
+    pull: str, told: pl.DataFrame, by: By, one: Repeats, two: Repeats, lacking: Sequence[str]
 ) -> Iterator[str]:
+    same = told.filter(pl.col("whole_pct") <= 100.0 * SAME_LOG, pl.col("speeds") >= LEAST_SHARED)[
+        "pull"
+    ].to_list()
+    if same:
+        yield (
+            f"{', '.join(same)}: the torque of {pull} at every speed, nearer than pulls repeat; one "
+            "pull filed twice is no repeat. Look at the files."
+        )
     if one.shape_pct is None:
         yield (
             f"Only {one.pairs} pairs of pulls of one setup in a session are known; from 19 on it "

@@ -72,7 +72,7 @@ def tell_similar(
         repeats_from=repeats_from,
         noise=tuple(noise),
         answer=_answer(pull, by, told, one, compared=int(matches["compared"][0])),
-        warnings=tuple(_warnings(pull, told, by, one, two, lacking)),
+        warnings=(*_warn_same(pull, told), *_warnings(told, by, one, two, lacking)),
         method=_method(by, spread or {}),
     )
 
@@ -147,17 +147,18 @@ def _answer(pull: str, by: By, told: pl.DataFrame, one: Repeats, *, compared: in
     )
 
 
-def _warnings(
-    pull: str, told: pl.DataFrame, by: By, one: Repeats, two: Repeats, lacking: Sequence[str]
-) -> Iterator[str]:
-    same = told.filter(pl.col("whole_pct") <= 100.0 * SAME_LOG, pl.col("speeds") >= LEAST_SHARED)[
-        "pull"
-    ].to_list()
-    if same:
+def _warn_same(pull: str, told: pl.DataFrame) -> Iterator[str]:
+    same = told.filter(pl.col("whole_pct") <= 100.0 * SAME_LOG, pl.col("speeds") >= LEAST_SHARED)
+    if not same.is_empty():
         yield (
-            f"{', '.join(same)}: the torque of {pull} at every speed, nearer than pulls repeat; one "
-            "pull filed twice is no repeat. Look at the files."
+            f"{', '.join(same['pull'])}: the torque of {pull} at every speed, nearer than pulls "
+            "repeat; one pull filed twice is no repeat. Look at the files."
         )
+
+
+def _warnings(
+    told: pl.DataFrame, by: By, one: Repeats, two: Repeats, lacking: Sequence[str]
+) -> Iterator[str]:
     if one.shape_pct is None:
         yield (
             f"Only {one.pairs} pairs of pulls of one setup in a session are known; from 19 on it "

@@ -18,7 +18,7 @@ from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.groups import number, runs_of
 from dynostats.analysis.layers import NO_SPREAD, Layer
 from dynostats.analysis.over_speed import SpeedSums, sum_contrasts
-from dynostats.arrays import Floats, Ints
+from dynostats.arrays import Flags, Floats, Ints
 
 # An eigenvalue this far below the largest is zero but for rounding.
 NO_ROOM = 1e-10
@@ -83,38 +83,63 @@ def sum_cells(curves: CurveSet) -> CellSums:
     cell = number(session, in_era)
     place = np.lexsort((cell, session, engine))
     engine, session, cell = engine[place], session[place], cell[place]
-    logs = curves.log_torque[place]
     in_cells, in_sessions, in_engines = runs_of(cell), runs_of(session), runs_of(engine)
-    n = np.diff(in_cells)
-    mean = np.add.reduceat(logs, in_cells[:-1], axis=0) / n[:, None]
-    logs -= np.repeat(mean, n, axis=0)
     order = _centred(curves.order[place], in_cells, in_sessions)
-    spread, along = _free_of_drift(logs, order, in_sessions)
-    covered = np.isfinite(along)
-    if not covered.all():
-        logs = np.where(np.repeat(covered, np.diff(in_sessions), axis=0), logs, 0.0)
-    sloping = spread > NO_SPREAD
     first = in_cells[:-1]
-    cells_in = np.bincount(np.searchsorted(in_sessions, first, side="right") - 1)
-    df = np.diff(in_sessions) - cells_in - sloping
-    engine_of = engine[in_sessions[:-1]]
-    names = list(dict.fromkeys(curves.engine))
+    # Engine by engine: the curves of one stay in the processor's cache from step to step.
+    found = [
+        _sum_engine(
+            curves.log_torque[place[rows]],
+            order[rows],
+            runs_of(cell[rows] - cell[rows.start]),
+            runs_of(session[rows] - session[rows.start]),
+        )
+        for rows in _slices(in_engines)
+    ]
     return CellSums(
         rpm=curves.rpm,
-        engines=names,
+        engines=list(dict.fromkeys(curves.engine)),
         pulls=np.diff(in_engines),
         engine=engine[first],
         session=session[first],
         setup=setup[place][first],
         setup_in_era=in_era[place][first],
-        n=n,
-        mean=mean,
-        within=[
-            _within(logs[rows], df[engine_of == code], covered[engine_of == code])
-            for code, rows in enumerate(_slices(in_engines))
-        ],
-        slope=sum_contrasts(along[sloping]),
+        n=np.diff(in_cells),
+        mean=np.concatenate([one.mean for one in found]),
+        within=[one.within for one in found],
+        slope=sum_contrasts(np.concatenate([one.slope for one in found])),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _EngineSums:
+    """Sums of one engine: means of its cells, and what `CellSums` has within and along slopes."""
+
+    mean: Floats
+    within: SpeedSums
+    slope: Floats
+
+
+def _sum_engine(logs: Floats, order: Floats, in_cells: Ints, in_sessions: Ints) -> _EngineSums:
+    """Sum the pulls of one engine.
+
+    Args:
+        logs: Its curves, session by session and cell by cell; written over.
+        order: Run order about the cell's mean, shape (pulls,).
+        in_cells: Where its cells begin, and the number of pulls.
+        in_sessions: Where its sessions begin, likewise.
+    """
+    n = np.diff(in_cells)
+    mean = np.add.reduceat(logs, in_cells[:-1], axis=0) / n[:, None]
+    logs -= np.repeat(mean, n, axis=0)
+    spread, along = _free_of_drift(logs, order, in_sessions)
+    covered = np.isfinite(along)
+    if not covered.all():
+        logs = np.where(np.repeat(covered, np.diff(in_sessions), axis=0), logs, 0.0)
+    sloping = spread > NO_SPREAD
+    cells_in = np.bincount(np.searchsorted(in_sessions, in_cells[:-1], side="right") - 1)
+    df = np.diff(in_sessions) - cells_in - sloping
+    return _EngineSums(mean=mean, within=_within(logs, df, covered), slope=along[sloping])
 
 
 def between_sessions(cells: CellSums) -> BetweenSessions:
@@ -127,6 +152,7 @@ def between_sessions(cells: CellSums) -> BetweenSessions:
     parts: list[tuple[Floats, Floats]] = []
     refit = sum_contrasts(np.zeros((0, len(cells.rpm))))
     groups: list[Ints] = []
+    eras = _has_eras(cells)
     for code, rows in enumerate(_slices(runs_of(cells.engine))):
         sessions = cells.session[rows] - cells.session[rows][0]
         if not sessions.any():
@@ -134,11 +160,13 @@ def between_sessions(cells: CellSums) -> BetweenSessions:
         weight = np.sqrt(cells.n[rows])
         visits = (sessions[:, None] == np.arange(sessions[-1] + 1)) * weight[:, None]
         scaled = weight[:, None] * cells.mean[rows]
-        free = _less_means(visits, cells.setup_in_era[rows], weight)
-        size, contrasts = _span(free, scaled)
-        parts.append((contrasts, size))
-        groups.append(np.full(len(size), code, dtype=np.intp))
-        refit = refit + _refit(visits, scaled, cells.setup[rows], weight)
+        setups = _Groups.of(cells.setup[rows], weight)
+        in_eras = _Groups.of(cells.setup_in_era[rows], weight) if eras[code] else setups
+        span = _span(in_eras.taken_out_of(visits))
+        parts.append((span.contrasts(scaled), span.size))
+        groups.append(np.full(len(span.size), code, dtype=np.intp))
+        spanned = _span(setups.taken_out_of(visits)) if eras[code] else span
+        refit = refit + _refit(spanned, setups.taken_out_of(scaled), setups.count)
     speeds = len(cells.rpm)
     return BetweenSessions(
         session=Layer(
@@ -199,28 +227,61 @@ def _within(deviations: Floats, df: Ints, covered: Floats) -> SpeedSums:
     )
 
 
-def _less_means(columns: Floats, groups: Ints, weight: Floats) -> Floats:
-    """Return weighted columns less what lies along each group's own weights."""
-    _, at = np.unique(groups, return_inverse=True)
-    member = (at[:, None] == np.arange(at.max() + 1)) * weight[:, None]
-    return columns - member @ ((member.T @ columns) / (member**2).sum(axis=0)[:, None])
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Groups:
+    """Groups of one engine's cells: their own weights in a column each."""
+
+    member: Floats
+    square: Floats
+
+    @classmethod
+    def of(cls, groups: Ints, weight: Floats) -> _Groups:
+        _, at = np.unique(groups, return_inverse=True)
+        member = (at[:, None] == np.arange(at.max() + 1)) * weight[:, None]
+        return cls(member=member, square=(member**2).sum(axis=0)[:, None])
+
+    @property
+    def count(self) -> int:
+        return self.member.shape[1]
+
+    def taken_out_of(self, columns: Floats) -> Floats:
+        """Return weighted columns less what lies along each group's own weights."""
+        return columns - self.member @ ((self.member.T @ columns) / self.square)
 
 
-def _span(free: Floats, scaled: Floats) -> tuple[Floats, Floats]:
-    """Return the size of each direction that columns span, and what curves have along it."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Span:
+    """What columns span: the size of each direction, shape (directions,), and how it is made."""
+
+    free: Floats
+    size: Floats
+    turn: Floats
+
+    def contrasts(self, scaled: Floats) -> Floats:
+        """Return what curves have along each direction."""
+        return (self.turn.T @ (self.free.T @ scaled)) / np.sqrt(self.size)[:, None]
+
+    def basis(self) -> Floats:
+        """Return the directions, orthonormal."""
+        return self.free @ (self.turn / np.sqrt(self.size))
+
+
+def _span(free: Floats) -> _Span:
     size, turn = np.linalg.eigh(free.T @ free)
     room = size > NO_ROOM * max(1.0, float(size[-1]))
-    size, turn = size[room], turn[:, room]
-    return size, (turn.T @ (free.T @ scaled)) / np.sqrt(size)[:, None]
+    return _Span(free=free, size=size[room], turn=turn[:, room])
 
 
-def _refit(visits: Floats, scaled: Floats, setups: Ints, weight: Floats) -> SpeedSums:
-    free = _less_means(visits, setups, weight)
-    size, turn = np.linalg.eigh(free.T @ free)
-    room = size > NO_ROOM * max(1.0, float(size[-1]))
-    basis = free @ (turn[:, room] / np.sqrt(size[room]))
-    left = len(weight) - len(np.unique(setups)) - int(room.sum())
-    rest = _less_means(scaled, setups, weight)
+def _refit(span: _Span, rest: Floats, setups: int) -> SpeedSums:
+    """Sum what neither setups nor sessions explain.
+
+    Args:
+        span: Sessions, the setups taken out of them.
+        rest: Weighted means of the cells, the setups taken out, shape (cells, speeds).
+        setups: How many setups there are.
+    """
+    left = len(rest) - setups - len(span.size)
+    basis = span.basis()
     rest = rest - basis @ (basis.T @ rest)
     covered = np.isfinite(rest).all(axis=0).astype(np.float64)
     rest = np.where(covered > 0, rest, 0.0) if left else np.zeros_like(rest)
@@ -229,3 +290,14 @@ def _refit(visits: Floats, scaled: Floats, setups: Ints, weight: Floats) -> Spee
         counts=left * np.outer(covered, covered),
         contrasts=left if covered.any() else 0,
     )
+
+
+def _has_eras(cells: CellSums) -> Flags:
+    """Return by engine whether a change of the cell parts a setup of it in two."""
+    parted = np.zeros(len(cells.engines), dtype=np.bool_)
+    setups = number(cells.setup)
+    in_eras = number(cells.setup, cells.setup_in_era)
+    first = np.unique(in_eras, return_index=True)[1]
+    more = np.bincount(setups[first]) > 1
+    parted[cells.engine[more[setups]]] = True
+    return parted

@@ -22,7 +22,8 @@ def number(*labels: Sequence[str] | Ints) -> Ints:
     }
     frame = pl.DataFrame(columns).with_row_index("row")
     first = frame.select(pl.col("row").first().over(list(columns)))["row"].to_numpy()
-    return np.unique(first, return_inverse=True)[1].astype(np.intp)
+    is_first = first == np.arange(len(first))
+    return (np.cumsum(is_first) - 1)[first].astype(np.intp)
 
 
 def runs_of(numbers: Ints) -> Ints:

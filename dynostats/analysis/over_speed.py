@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -106,8 +107,16 @@ def pooling_weights(rpm: Floats) -> Floats:
 
     A speed with no covered neighbour at all gets the mean of what is covered.
     """
+    return _weights_at(tuple(rpm.tolist()))
+
+
+@lru_cache(maxsize=8)  # engine after engine asks for those of one grid
+def _weights_at(speeds: tuple[float, ...]) -> Floats:
+    rpm = np.array(speeds)
     weights = np.exp(-0.5 * ((rpm[:, None] - rpm[None, :]) / POOLING_RPM) ** 2) + FAR_WEIGHT
-    return weights / weights.sum(axis=1, keepdims=True)
+    weights /= weights.sum(axis=1, keepdims=True)
+    weights.flags.writeable = False
+    return weights
 
 
 def effective_speeds(correlation: Floats) -> float:

@@ -5,10 +5,13 @@ Counted as repeats, copies make the noise look like nothing and any difference l
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from dynostats.analysis.curve_set import CurveSet
-from dynostats.analysis.groups import number
+from dynostats.analysis.groups import number, runs_of
+from dynostats.analysis.outliers import MOST_OF_THEM
 from dynostats.arrays import Flags, Floats, Ints
 
 # Two pulls whose curves lie nearer together than this, root mean square of the log ratio, are one:
@@ -19,6 +22,7 @@ SAME_LOG = 1e-4
 LEAST_SHARED = 10
 # Two means that differ by so little more may be as near as allowed, but for rounding.
 ROUNDED = 1.0 + 1e-9
+_NO_PAIRS = np.zeros((0, 2), dtype=np.intp)
 
 
 def find_copies(curves: CurveSet) -> dict[str, str]:
@@ -32,12 +36,10 @@ def find_copies(curves: CurveSet) -> dict[str, str]:
     """
     copies: dict[str, str] = {}
     groups = number(curves.engine, curves.setup)
-    whole: Flags = np.all(np.isfinite(curves.log_torque), axis=1)
-    parted = np.unique(groups[~whole])
-    quick = np.flatnonzero(~np.isin(groups, parted)) if len(curves.rpm) >= LEAST_SHARED else []
-    pairs = [_alike_pairs(curves.log_torque, np.asarray(quick, dtype=np.intp), groups)]
-    pairs += [
-        _pairs_one_by_one(curves.log_torque, np.flatnonzero(groups == group)) for group in parted
+    level, reach = _levels(curves.log_torque, groups)
+    pairs = [
+        _alike_in_level(curves.log_torque, level, reach, groups),
+        *_alike_one_by_one(curves.log_torque, np.isnan(level), groups),
     ]
     found = np.concatenate(pairs)
     for first, again in found[np.lexsort((found[:, 1], found[:, 0], groups[found[:, 0]]))].tolist():
@@ -46,42 +48,71 @@ def find_copies(curves: CurveSet) -> dict[str, str]:
     return copies
 
 
-def _alike_pairs(logs: Floats, rows: Ints, groups: Ints) -> Ints:
-    """Return the pairs of one group that are alike, shape (pairs, 2), the first stored first.
+def _levels(logs: Floats, groups: Ints) -> tuple[Floats, Floats]:
+    """Return each pull's mean over the speeds that most of its group cover, and copies' distance.
 
-    The means of two curves lie no further apart than the curves do, root mean square: so only
-    pulls with almost the same mean are compared, the nearest in mean first.
+    Over speeds that both cover, the mean square of their difference is at most that over all they
+    share, times how many those are to these; and the means lie no further apart than its root.
 
     Args:
-        logs: All curves; those of `rows` cover every speed.
-        rows: The pulls looked at.
-        groups: Number of each pull's group.
+        logs: All curves.
+        groups: Number of each one's group.
+
+    Returns:
+        The means, NaN for a pull that does not cover all those speeds; and by group the most by
+        which the means of two copies may differ.
     """
-    level = logs.mean(axis=1)
-    place = rows[np.lexsort((level[rows], groups[rows]))]
-    found = [np.zeros((0, 2), dtype=np.intp)]
+    covered = np.isfinite(logs)
+    place = np.argsort(groups, kind="stable")
+    starts = runs_of(groups[place])
+    share = np.add.reduceat(covered[place], starts[:-1], axis=0, dtype=np.float64)
+    usual = share / np.diff(starts)[:, None] >= MOST_OF_THEM
+    speeds = usual.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):  # groups that share no speed
+        level = np.where(usual[groups], logs, 0.0).sum(axis=1) / speeds[groups]
+        reach = SAME_LOG * np.sqrt(logs.shape[1] / speeds) * ROUNDED
+    return level, reach
+
+
+def _alike_in_level(logs: Floats, level: Floats, reach: Floats, groups: Ints) -> Ints:
+    """Return the pairs of one group that are alike, shape (pairs, 2), the first stored first.
+
+    Only pulls with almost the same mean are compared, the nearest in mean first.
+
+    Args:
+        logs: All curves.
+        level: Their means, NaN where not known.
+        reach: By group how far apart the means of copies may lie.
+        groups: Number of each curve's group.
+    """
+    place = np.lexsort((level, groups))
+    place = place[np.isfinite(level[place])]
+    found = [_NO_PAIRS]
     at = np.arange(len(place))
     for step in range(1, len(place)):
         at = at[at + step < len(place)]
         one, other = place[at], place[at + step]
-        near = (groups[one] == groups[other]) & (level[other] - level[one] <= SAME_LOG * ROUNDED)
+        near = (groups[one] == groups[other]) & (level[other] - level[one] <= reach[groups[one]])
         at, one, other = at[near], one[near], other[near]
         if not at.size:
             break
-        same = ((logs[one] - logs[other]) ** 2).mean(axis=1) <= SAME_LOG**2
-        pairs = np.stack([one[same], other[same]], axis=1)
-        found.append(np.sort(pairs, axis=1))
+        same = _alike(logs[one], logs[other])
+        found.append(np.sort(np.stack([one[same], other[same]], axis=1), axis=1))
     return np.concatenate(found)
 
 
-def _pairs_one_by_one(logs: Floats, rows: Ints) -> Ints:
-    """Return likewise the pairs among pulls that do not all cover the same speeds."""
-    found = [np.zeros((0, 2), dtype=np.intp)]
-    for place, row in enumerate(rows):
-        near = _perhaps_alike(logs, int(row), rows[place + 1 :])
+def _alike_one_by_one(logs: Floats, rows: Flags, groups: Ints) -> Iterator[Ints]:
+    """Yield likewise the pairs that some pulls are one of: those that cover less than most."""
+    if not rows.any():
+        return
+    place = np.argsort(groups, kind="stable")
+    starts = runs_of(groups[place])
+    for row in np.flatnonzero(rows).tolist():
+        group = place[starts[groups[row]] : starts[groups[row] + 1]]
+        others = group[(group > row) | ~rows[group]]
+        near = _perhaps_alike(logs, row, others)
         again = near[_alike(logs[near], logs[row])]
-        found.append(np.stack([np.full_like(again, row), again], axis=1))
-    return np.concatenate(found)
+        yield np.sort(np.stack([np.full_like(again, row), again], axis=1), axis=1)
 
 
 def _perhaps_alike(logs: Floats, row: int, others: Ints) -> Ints:
@@ -97,8 +128,8 @@ def _perhaps_alike(logs: Floats, row: int, others: Ints) -> Ints:
     return others[~(np.abs(away) > SAME_LOG * np.sqrt(logs.shape[1]))]
 
 
-def _alike(logs: Floats, one: Floats) -> Flags:
-    away = logs - one
+def _alike(logs: Floats, others: Floats) -> Flags:
+    away = logs - others
     shared = np.isfinite(away)
     counts = shared.sum(axis=1)
     square = (np.where(shared, away, 0.0) ** 2).sum(axis=1)

@@ -47,7 +47,6 @@ def find_outlying(curves: CurveSet) -> Flags:
     squares = _squares(curves.log_torque[rows], cells[rows])
     while True:
         ratio, limit = _ratios(squares, engines[rows])
-        ratio = np.nan_to_num(ratio, nan=0.0)
         starts = runs_of(cells[rows])
         largest = np.repeat(np.maximum.reduceat(ratio, starts[:-1]), np.diff(starts))
         # Only the worst of each cell at a time: it has moved the mean that the others stand off.
@@ -83,36 +82,37 @@ def find_short(curves: CurveSet) -> Flags:
 
 
 def _ratios(squares: Floats, engines: Ints) -> tuple[Floats, float]:
-    """Return each pull's mean square over the typical one, NaN where not known, and the limit.
+    """Return each pull's mean square over the typical one, 0 where not known, and the limit.
 
     Args:
         squares: Of the pulls that are not alone in their cell, see `_squares`.
         engines: Number of each one's engine.
     """
-    ratio = np.full(len(squares), np.nan)
-    if len(squares) < LEAST_PULLS:
-        return ratio, np.inf
-    whole = bool(np.isfinite(squares).all())
-    known: Flags = np.ones(len(squares), dtype=np.bool_)
-    if not whole:
-        known = np.any(np.isfinite(squares), axis=1)
-        squares, engines = squares[known], engines[known]
-        if len(squares) < LEAST_PULLS:
-            return ratio, np.inf
-        squares = squares[:, np.any(np.isfinite(squares), axis=0)]
-    mean = np.mean if whole else np.nanmean
-    scale = _scale(mean(squares, axis=1), engines)
-    some = np.unique(np.linspace(0, len(squares) - 1, MOST_FOR_TYPICAL).astype(np.intp))
-    median = np.median if whole else np.nanmedian
-    scaled = np.ascontiguousarray((squares[some] / scale[some, None]).T)
-    typical = np.maximum(median(scaled, axis=1) / CHI_SQUARE_MEDIAN, 1e-6)
-    if whole:
-        ratio = squares @ (1.0 / (typical * len(typical))) / scale
-    else:
-        ratio[known] = np.nanmean(squares / typical, axis=1) / scale
+    covered = np.isfinite(squares)
+    speeds = covered.sum(axis=1)
+    known = speeds > 0
+    pulls = int(known.sum())
+    if pulls < LEAST_PULLS:
+        return np.zeros(len(squares)), np.inf
+    squares, speeds = np.where(covered, squares, 0.0), np.maximum(speeds, 1)
+    scale = np.ones(len(squares))
+    scale[known] = _scale((squares.sum(axis=1) / speeds)[known], engines[known])
+    typical = _typical(squares, covered, scale)
+    ratio = (squares @ (1.0 / typical)) / speeds / scale
     # A band mean of squares is worth at least the two degrees of freedom of a level and a slope.
-    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * len(squares) - 2.0))
+    allowed = float(f_distribution.isf(OUTLYING_P, 2.0, 2.0 * pulls - 2.0))
     return ratio, max(allowed, OUTLYING_RATIO)
+
+
+def _typical(squares: Floats, covered: Flags, scale: Floats) -> Floats:
+    """Return the variance that is usual at each speed, in scales; infinite where none is known."""
+    some = np.unique(np.linspace(0, len(squares) - 1, MOST_FOR_TYPICAL).astype(np.intp))
+    scaled = np.where(covered[some], squares[some] / scale[some, None], np.inf).T
+    ordered = np.sort(scaled, axis=1)
+    count = covered[some].sum(axis=0)
+    at = np.arange(len(ordered))
+    median = (ordered[at, np.maximum(count - 1, 0) // 2] + ordered[at, count // 2]) / 2.0
+    return np.maximum(median / CHI_SQUARE_MEDIAN, 1e-6)
 
 
 def _squares(logs: Floats, cells: Ints) -> Floats:

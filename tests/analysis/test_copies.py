@@ -36,22 +36,30 @@ def test_a_copy_is_found_whatever_its_rounding_and_what_it_covers():
     assert find_copies(curves) == {"p3": "p1", "p5": "p1"}
 
 
+@pytest.mark.parametrize("covered", ["all", "four begin late", "each its own"])
 @pytest.mark.parametrize("seed", range(12))
-def test_copies_are_those_that_comparing_every_pair_finds(seed):
+def test_copies_are_those_that_comparing_every_pair_finds(seed, covered):
     rng = np.random.default_rng(seed)
     count = 40
     logs = rng.normal(0.0, 0.002, (count, 1)) + rng.normal(0.0, 0.001, (count, 21))
-    for _ in range(8):
+    for _ in range(14):
         copy, first = rng.choice(count, 2, replace=False)
         # Some nearer than 1e-4 root mean square, some not.
         logs[copy] = logs[first] + rng.normal(0.0, rng.choice([5e-5, 2e-4]), 21)
-    if seed % 2:
+    if covered == "four begin late":
         logs[rng.choice(count, 4, replace=False), :6] = np.nan
+    elif covered == "each its own":
+        for row in logs:
+            row[: rng.integers(0, 9)] = np.nan
+            row[rng.integers(12, 22) :] = np.nan
     setup = rng.choice(list("AB"), count).tolist()
     expected = {}
     for one in range(count):
         for other in range(one + 1, count):
-            away = np.sqrt(np.nanmean((logs[one] - logs[other]) ** 2))
+            shared = np.isfinite(logs[one] - logs[other])
+            if shared.sum() < 10:
+                continue
+            away = np.sqrt(((logs[one] - logs[other])[shared] ** 2).mean())
             if setup[one] == setup[other] and away <= 1e-4 and f"p{one}" not in expected:
                 expected.setdefault(f"p{other}", f"p{one}")
     curves = curves_of(logs, session=["s"] * count, setup=setup, rpm=RPM[:21])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from studies import laid_out, wiggle
 
+from dynostats.analysis import outliers
 from dynostats.analysis.outliers import find_outlying
 
 RPM = np.arange(2000.0, 6001.0, 200.0)
@@ -42,6 +43,16 @@ def test_of_a_pair_both_are_flagged():
     curves = pulls_of("AAAA", "BBBB", "CC")
     curves.log_torque[8] += 0.1
     assert flagged(curves) == [8, 9]
+
+
+def test_among_many_pulls_the_usual_spread_is_taken_from_some(monkeypatch):
+    layout = ["ABABABAB"] * 50
+    curves = pulls_of(*layout, seed=3)
+    for row in (7, 150, 333):
+        curves.log_torque[row] += 0.08
+    whole = flagged(curves)
+    monkeypatch.setattr(outliers, "MOST_FOR_TYPICAL", 60)
+    assert whole == flagged(curves) == [7, 150, 333]
 
 
 def test_clean_pulls_are_hardly_ever_flagged():

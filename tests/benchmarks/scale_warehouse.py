@@ -2,8 +2,9 @@
 
 Engines of 200 pulls each, on four dynos in turn; sessions of eight pulls, `standard` and a trial
 setup in the order ABBAABBA, each trial in two sessions; 300 to 600 samples of 12 channels at the
-precision of a CSV file, the CSV text itself as the source, and curves on a grid of 60 speeds. The
-larger a warehouse, the more engines and years it holds; an engine's own history stays the same.
+precision of a CSV file, the CSV text itself as the source, and curves on a grid of 36 to 60 speeds:
+each engine has its own range, and one pull in fifty ends early. The larger a warehouse, the more
+engines and years it holds; an engine's own history stays the same.
 
 All randomness is a hash of the pull's number: the same size gives the same warehouse.
 
@@ -44,6 +45,9 @@ CHANNELS = {
 }
 LOGGED = ("time", "engine_speed", *CHANNELS)
 LOW_RPM, HIGH_RPM, STEP_RPM = 2500, 5450, 50
+# How many speeds an engine's range may be shorter by at either end, and how many one pull in
+# `EARLY` lacks at the upper end.
+LATER, SOONER, EARLY, LACKING = 10, 14, 50, 10
 
 
 def make_scale_warehouse(path: Path, pulls: int) -> Path:
@@ -114,6 +118,12 @@ def _write_pulls(connection: duckdb.DuckDBPyConnection, pulls: int) -> None:
                 + 0.003 * {_normal("pull_no", 41)} as level,
             case when standard then 0 else 0.004 * {_normal("engine_no, trial", 51)} end
                 + 0.002 * {_normal("pull_no", 61)} as tilt,
+            ({LOW_RPM} + {STEP_RPM} * (hash(engine_no, 91) % {LATER + 1})::integer) as low,
+            ({HIGH_RPM} - {STEP_RPM} * (
+                (hash(engine_no, 92) % {SOONER + 1})::integer
+                + case when hash(pull_no, 93) % {EARLY} = 0
+                    then 1 + (hash(pull_no, 94) % {LACKING})::integer else 0 end
+            )) as high,
             0.002 * {_normal("pull_no", 71)} as wave,
             (hash(pull_no, 81) % 1000) / 1000.0::double as phase,
             timestamp '2016-01-04 08:00:00'
@@ -141,14 +151,14 @@ def _write_data(connection: duckdb.DuckDBPyConnection, first: int, last: int) ->
             own.pull_no,
             sample::integer as sample,
             round(sample * 8.0 / own.row_count, 3) as time,
-            round({LOW_RPM} - 20 + x * {HIGH_RPM - LOW_RPM + 40}, 0) as n,
+            round(n, 0) as n,
             {_values(e="error", rounded=True)}
         from own,
             lateral (select unnest(range(own.row_count)) as sample),
             lateral (select
-                sample / (own.row_count - 1)::double as x,
-                {LOW_RPM} - 20 + sample / (own.row_count - 1)::double
-                    * {HIGH_RPM - LOW_RPM + 40} as n,
+                own.low - 20
+                    + sample / (own.row_count - 1)::double * (own.high - own.low + 40) as n,
+                (n - {LOW_RPM}) / {HIGH_RPM - LOW_RPM}.0::double as x,
                 ((hash(own.pull_no, sample) % 65536)::double / 65536 - 0.5) * 3.46 as error)
         where {chosen}
         order by own.pull_no, sample
@@ -166,7 +176,7 @@ def _write_data(connection: duckdb.DuckDBPyConnection, first: int, last: int) ->
             n::double as rpm,
             {_values(e="0", rounded=False)}
         from own,
-            lateral (select unnest(range({LOW_RPM}, {HIGH_RPM + 1}, {STEP_RPM})) as n),
+            lateral (select unnest(range(own.low, own.high + 1, {STEP_RPM})) as n),
             lateral (select (n - {LOW_RPM}) / {HIGH_RPM - LOW_RPM}.0::double as x)
         where {chosen}
         order by own.pull_no, rpm
@@ -220,8 +230,8 @@ def _write_labels(connection: duckdb.DuckDBPyConnection) -> None:
             own.place + 1 as run_order,
             own.started,
             'accepted' as state,
-            {LOW_RPM} as rpm_low,
-            {HIGH_RPM} as rpm_high,
+            own.low as rpm_low,
+            own.high as rpm_high,
             timestamp '2026-01-01' as stored_at,
             'scale' as importer,
         from own

@@ -32,6 +32,10 @@ class Design:
         known: Numbers of the setups among them, sorted.
         setups: Shape (pulls, setups): one where the pull is of the setup.
         sessions: Shape (pulls, sessions) likewise; the last column is the session asked about.
+        columns: Setups and sessions side by side.
+        pairs: Rows of the first and of the second pull of each pair that shares setup and session.
+        believed: Covariance of the effects over the variance of one pull, where sessions shift as
+            is believed of them (`SESSION_RATIO`), shape (effects, effects).
         hat: Fits setups and sessions together, shape (pulls, pulls).
         gained: Degrees of freedom that sessions take besides setups.
         weight: How much session variance stands in what they take.
@@ -42,6 +46,9 @@ class Design:
     known: Ints
     setups: Floats
     sessions: Floats
+    columns: Floats
+    pairs: tuple[Ints, Ints]
+    believed: Floats
     hat: Floats
     gained: int
     weight: float
@@ -50,10 +57,6 @@ class Design:
     def place(self, setup: int) -> int:
         """Return the column of a setup."""
         return int(np.searchsorted(self.known, setup))
-
-    def columns(self) -> Floats:
-        """Return setups and sessions side by side."""
-        return np.hstack([self.setups, self.sessions])
 
 
 def lay_out(setup: Ints, session: Ints, here: int) -> Design:
@@ -69,6 +72,8 @@ def lay_out(setup: Ints, session: Ints, here: int) -> Design:
     order = np.append(np.setdiff1d(session, [here]), here)
     sessions = (session[:, None] == order[None, :]).astype(np.float64)
     both = np.hstack([setups, sessions])
+    alike = (setup[:, None] == setup) & (session[:, None] == session)
+    first, second = np.nonzero(np.triu(alike, k=1))
     hat = both @ np.linalg.pinv(both.T @ both, rcond=RANK_TOLERANCE, hermitian=True) @ both.T
     rank = round(float(np.trace(hat)))
     counts = setups.sum(axis=0)
@@ -78,6 +83,9 @@ def lay_out(setup: Ints, session: Ints, here: int) -> Design:
         known=known,
         setups=setups,
         sessions=sessions,
+        columns=both,
+        pairs=(first, second),
+        believed=_covariance(both, len(known), np.array([SESSION_RATIO]))[0],
         hat=hat,
         gained=rank - len(known),
         weight=float((sessions.sum(axis=0) - met.sum(axis=0)).sum()),
@@ -120,16 +128,15 @@ def fit(design: Design, values: Floats, *, noise: Floats | None = None) -> Fitte
     """
     residual = values - design.hat @ values
     square = (residual**2).sum(axis=0)
+    columns, known = design.columns, len(design.known)
     if noise is not None:
-        size, ratio = noise, np.full(values.shape[1], SESSION_RATIO)
+        size, inverse = (
+            noise,
+            np.broadcast_to(design.believed, (values.shape[1], *design.believed.shape)),
+        )
     else:
         size = np.maximum(square / design.df, 1e-12)
-        ratio = _session_ratio(design, values, square, size)
-    columns, known = design.columns(), len(design.known)
-    prior = np.full((values.shape[1], columns.shape[1]), SETUP_SD**-2)
-    prior[:, known:] = 1.0 / ratio[:, None]
-    precision = columns.T @ columns + prior[:, :, None] * np.eye(columns.shape[1])
-    inverse = np.linalg.inv(precision).astype(np.float64, copy=False)
+        inverse = _covariance(columns, known, _session_ratio(design, values, square, size))
     centre = values.mean(axis=0)
     effects = np.einsum("dij,jd->di", inverse, columns.T @ (values - centre))
     at = np.arange(known)
@@ -142,6 +149,23 @@ def fit(design: Design, values: Floats, *, noise: Floats | None = None) -> Fitte
         inverse=inverse,
         df=design.df,
     )
+
+
+def _covariance(columns: Floats, known: int, ratio: Floats) -> Floats:
+    """Return the covariance of the effects for each session ratio, over the variance of one pull.
+
+    Args:
+        columns: Of setups, then sessions, shape (pulls, effects).
+        known: How many of them are setups.
+        ratio: Session variance over pull variance, shape (models,).
+
+    Returns:
+        Shape (models, effects, effects).
+    """
+    prior = np.full((len(ratio), columns.shape[1]), SETUP_SD**-2)
+    prior[:, known:] = 1.0 / ratio[:, None]
+    precision = columns.T @ columns + prior[:, :, None] * np.eye(columns.shape[1])
+    return np.linalg.inv(precision).astype(np.float64, copy=False)
 
 
 def _session_ratio(design: Design, values: Floats, square: Floats, noise: Floats) -> Floats:
@@ -167,8 +191,7 @@ def pair_sd(values: Floats, design: Design) -> Floats | None:
 
     Fewer than half of the pairs may hold a wrong label. None without enough pairs.
     """
-    alike = (design.setups @ design.setups.T) * (design.sessions @ design.sessions.T)
-    first, second = np.nonzero(np.triu(alike, k=1))
+    first, second = design.pairs
     if len(first) < LEAST_PAIRS:
         return None
     apart = np.abs(values[first] - values[second])

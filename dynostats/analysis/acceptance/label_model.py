@@ -100,11 +100,12 @@ def predict(data: Labelled, near: Flags, unit: Ints) -> Prediction | None:
     scale = np.maximum(noise_sd(data.values[rows], others), data.resolution)
     values, own = data.values[rows] / scale, data.values[unit].mean(axis=0) / scale
     share = 1.0 / len(unit)
+    fitted = fit(others, values)
     log_odds = np.full(int(data.setup.max()) + 1, -np.inf)
     for setup in others.known.tolist():
-        log_odds[setup] = _compare(others, values, own, label, setup, share=share)
+        between = None if setup == label else _between(others, values, fitted, label, setup)
+        log_odds[setup] = _log_other(between, own, share=share)
     best = int(log_odds.argmax())
-    fitted = fit(others, values)
     moved = _log_moved(fitted, own, others.place(best), ~data.outcome, share=share)
     place = others.place(label)
     return Prediction(
@@ -138,7 +139,9 @@ def weigh_exchange(data: Labelled, near: Flags, pair: Ints) -> Floats:
     if others.df < LEAST_DF or not set(labels.tolist()) <= set(others.known.tolist()):
         return np.zeros(4)
     scale = np.maximum(noise_sd(data.values[rows], others), data.resolution)
-    between = _between(others, data.values[rows] / scale, int(labels[0]), int(labels[1]))
+    values = data.values[rows] / scale
+    fitted = fit(others, values)
+    between = _between(others, values, fitted, int(labels[0]), int(labels[1]))
     if between is None:
         return np.zeros(4)
     own = (data.values[pair] / scale) @ between.direction
@@ -165,14 +168,9 @@ def _log_both(between: _Between, own: Floats, sides: list[int]) -> float:
     return -0.5 * size - 0.5 * (fitted.df + 2) * float(np.log1p(square / fitted.df))
 
 
-def _compare(
-    design: Design, values: Floats, own: Floats, label: int, other: int, *, share: float
-) -> float:
+def _log_other(between: _Between | None, own: Floats, *, share: float) -> float:
     """Return the log odds of another label against the one on paper, without any prior."""
-    if other == label:
-        return 0.0
-    between = _between(design, values, label, other)
-    if between is None:
+    if between is None:  # the same label, or nothing tells them apart
         return 0.0
     variance = between.fitted.variance(share)[between.places, 0]
     # A label known more closely than the one on paper is not more likely for that.
@@ -199,9 +197,19 @@ class _Between:
     mean: Floats
 
 
-def _between(design: Design, values: Floats, label: int, other: int) -> _Between | None:
-    """Lay two setups out along their difference; None where nothing tells them apart."""
-    apart = _apart(design, values, label, other)
+def _between(
+    design: Design, values: Floats, fitted: Fitted, label: int, other: int
+) -> _Between | None:
+    """Lay two setups out along their difference; None where nothing tells them apart.
+
+    Args:
+        design: Who was pulled when.
+        values: The signatures, in units of about their noise.
+        fitted: The models of all numbers.
+        label: The setup on paper.
+        other: The other one.
+    """
+    apart = _apart(fitted, design.place(label), design.place(other))
     length = float(np.linalg.norm(apart))
     if length == 0.0:
         return None
@@ -209,20 +217,20 @@ def _between(design: Design, values: Floats, label: int, other: int) -> _Between
     believed = _believe_labels(design, values @ direction, label, other)
     if believed.df < LEAST_DF or not {label, other} <= set(believed.known.tolist()):
         return None
-    fitted = fit(believed, (values @ direction)[:, None])
+    along = fit(believed, (values @ direction)[:, None])
     places = [believed.place(label), believed.place(other)]
-    mean = fitted.mean[places, 0]
+    mean = along.mean[places, 0]
     # Along their own difference, means stand too far apart by chance; so far is believed.
     surplus = max(float(mean[1] - mean[0]) - length, 0.0)
     return _Between(
         direction=direction,
-        fitted=fitted,
+        fitted=along,
         places=places,
         mean=mean + surplus * np.array([0.5, -0.5]),
     )
 
 
-def _apart(design: Design, values: Floats, label: int, other: int) -> Floats:
+def _apart(fitted: Fitted, one: int, two: int) -> Floats:
     """Return how far two setups are believed to differ in each number, shape (numbers,).
 
     What chance alone would show in one of so many numbers is taken off, so that setups which leave
@@ -230,8 +238,6 @@ def _apart(design: Design, values: Floats, label: int, other: int) -> Floats:
     99:6567; the threshold of Donoho & Johnstone (1994), Biometrika 81:425; the shrinkage of Breiman
     (1995), Technometrics 37:373.
     """
-    fitted = fit(design, values)
-    one, two = design.place(label), design.place(other)
     apart = fitted.mean[two] - fitted.mean[one]
     known = fitted.inverse
     unsure = known[:, one, one] + known[:, two, two] - 2.0 * known[:, one, two]
@@ -247,16 +253,17 @@ def _believe_labels(design: Design, along: Floats, label: int, other: int) -> De
     Several wrong labels would otherwise hide each other. Each pull is predicted from the rest.
     """
     paper = design.setup
-    movable = (paper == label) | (paper == other)
-    opposite = np.where(paper == label, other, label)
+    movable = np.flatnonzero((paper == label) | (paper == other))
+    opposite = np.where(paper[movable] == label, other, label)
     pairs = pair_sd(along[:, None], design)
     noise = None if pairs is None else np.maximum(pairs**2, 1e-12)
     here = design
     for _ in range(MOST_SWAP_ROUNDS):
         if here.df < LEAST_DF or not {label, other} <= set(here.known.tolist()):
             return design
-        odds = _odds_of_swap(here, along, paper, opposite, noise=noise)
-        setup = np.where(movable & (odds > np.log(SWAP_ODDS)), opposite, paper)
+        odds = _odds_of_swap(here, along, movable, (paper[movable], opposite), noise=noise)
+        setup = paper.copy()
+        setup[movable] = np.where(odds > np.log(SWAP_ODDS), opposite, paper[movable])
         if np.array_equal(setup, here.setup):
             return here
         here = _relabel(here, setup)
@@ -270,19 +277,32 @@ def _relabel(design: Design, setup: Ints) -> Design:
 
 
 def _odds_of_swap(
-    design: Design, along: Floats, paper: Ints, opposite: Ints, *, noise: Floats | None
+    design: Design,
+    along: Floats,
+    rows: Ints,
+    labels: tuple[Ints, Ints],
+    *,
+    noise: Floats | None,
 ) -> Floats:
-    """Return the log odds of the opposite label against paper, each pull left out of the fit."""
+    """Return the log odds of the second label against the first, each pull left out of the fit.
+
+    Args:
+        design: Who was pulled when.
+        along: All pulls along one direction.
+        rows: The pulls asked about.
+        labels: Two setups of each, shape (rows,) each.
+        noise: As in `fit`.
+    """
     fitted = fit(design, along[:, None], noise=noise)
-    columns, inverse, effects = design.columns(), fitted.inverse[0], fitted.effects[0]
-    centred = along - along.mean()
+    columns, inverse, effects = design.columns[rows], fitted.inverse[0], fitted.effects[0]
+    centred = along[rows] - along.mean()
     spread = columns @ inverse
     leverage = (spread * columns).sum(axis=1)
     push = (centred - columns @ effects) / (1.0 - leverage)
     logs: list[Floats] = []
-    for labels in (paper, opposite):
+    for setup in labels:
         asked = columns.copy()
-        asked[:, : len(design.known)] = labels[:, None] == design.known[None, :]
+        asked[:, : len(design.known)] = setup[:, None] == design.known[None, :]
         shared = (spread * asked).sum(axis=1)
         mean = asked @ effects - shared * push
         unsure = ((asked @ inverse) * asked).sum(axis=1) + shared**2 / (1.0 - leverage)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import subprocess
 import sys
 
@@ -262,6 +263,19 @@ def test_a_row_that_could_mean_two_files_is_refused_for_both(tmp_path, warehouse
     assert [entry.file for entry in report.refused] == ["monday/run1.csv", "tuesday/run1.csv"]
     assert "2 files have this name" in report.refused[0].what
     assert "monday/run1.csv" in report.refused[0].mend
+
+
+def test_a_sheet_named_among_the_logs_is_their_sheet(shop, tmp_path, warehouse):
+    report = ingest(sorted(shop.glob("*.csv")), warehouse=warehouse)
+    assert len(report.stored) == 3
+    assert (report.skipped, report.refused) == ((), ())
+    assert report.sheets == (str(shop / "sheet.csv"),)
+    elsewhere = tmp_path / "office" / "Sheet.csv"
+    elsewhere.parent.mkdir()
+    shutil.copyfile(shop / "sheet.csv", elsewhere)
+    (entry,) = ingest([elsewhere], warehouse=warehouse).skipped
+    assert entry.file == "Sheet.csv"
+    assert "--sheet" in entry.reason
 
 
 def test_two_sheets_in_one_folder_are_refused(shop, warehouse):

@@ -41,11 +41,13 @@ class Found:
     Args:
         logs: Files to read, sorted within each path.
         others: Files of a folder that are not of a kind that holds a log.
+        sheets: Files that were named and are called like a sheet.
         whole_folders: The folders asked for, whose sheets should have a file for each row.
     """
 
     logs: tuple[FoundFile, ...]
     others: tuple[FoundFile, ...]
+    sheets: tuple[FoundFile, ...]
     whole_folders: tuple[Path, ...]
 
 
@@ -53,7 +55,8 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
     """Return the files that an ingest of some paths means.
 
     In a folder and its subfolders every file whose ending may be a log's is taken, except hidden
-    and temporary ones, sheets, and those in `not_logs`. A file named itself is always taken.
+    and temporary ones, sheets, and those in `not_logs`. A file named itself is taken unless it is
+    called like a sheet, as in `day/*.csv`.
 
     Raises:
         InputError: If a path does not exist.
@@ -62,6 +65,7 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
     names = {path.name for path in excluded}
     logs: dict[str, FoundFile] = {}
     others: list[FoundFile] = []
+    sheets: list[FoundFile] = []
     for path in paths:
         if not path.exists():
             raise InputError(
@@ -72,12 +76,19 @@ def find_files(paths: Sequence[Path], *, not_logs: Iterable[Path]) -> Found:
         for found in _in_folder(path) if is_folder else (_single(path),):
             if found.name in names and Path(found.path).resolve() in excluded:
                 continue
-            if is_folder and _ending(found.name) not in LOG_ENDINGS:
+            if not is_folder and found.name.lower() in SHEET_NAMES:
+                sheets.append(found)
+            elif is_folder and _ending(found.name) not in LOG_ENDINGS:
                 others.append(found)
             else:
                 logs.setdefault(f"{place}/{found.shown}", found)
     folders = tuple(path for path in paths if path.is_dir())
-    return Found(logs=tuple(logs.values()), others=tuple(others), whole_folders=folders)
+    return Found(
+        logs=tuple(logs.values()),
+        others=tuple(others),
+        sheets=tuple(sheets),
+        whole_folders=folders,
+    )
 
 
 def sheet_beside(folder: Path, root: Path) -> Path | None:

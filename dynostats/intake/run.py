@@ -87,7 +87,12 @@ def ingest(
             replace(entry, excluded=why[entry.pull]) if entry.pull in why else entry
             for entry in run.stored
         ),
-        skipped=(*run.skipped, *_not_logs(found), *_without_file(paperwork, found)),
+        skipped=(
+            *run.skipped,
+            *_not_logs(found),
+            *_unused_sheets(paperwork, found),
+            *_without_file(paperwork, found),
+        ),
         refused=tuple(run.refused),
         sheets=tuple(str(sheet.path) for sheet in paperwork.sheets),
         left_out={pull: reason for pull, reason in why.items() if pull not in own},
@@ -238,6 +243,18 @@ def _not_logs(found: Found) -> list[Skipped]:
     return [
         Skipped(file=file.shown, reason="not a kind of file that holds a log; name it to try it")
         for file in found.others
+    ]
+
+
+def _unused_sheets(paperwork: Paperwork, found: Found) -> list[Skipped]:
+    used = {sheet.path.resolve() for sheet in paperwork.sheets}
+    return [
+        Skipped(
+            file=file.shown,
+            reason="called like a sheet, but no log named lies beside it; give it with --sheet",
+        )
+        for file in found.sheets
+        if Path(file.path).resolve() not in used
     ]
 
 

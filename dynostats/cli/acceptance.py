@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli.gathered import gather
 from dynostats.cli.output import answer_console, print_json, say, working
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
@@ -100,14 +101,11 @@ def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
 
 def _print_findings(findings: Iterable[tuple[PullFinding, str]], console: Console) -> None:
     """Print each text once, with the pulls it holds for."""
-    same: dict[str, list[PullFinding]] = {}
-    for finding, text in findings:
-        same.setdefault(text, []).append(finding)
-    for text, found in same.items():
-        names = [finding.pull for finding in found]
+    told = ((finding.pull, f"({finding.check}): {text}") for finding, text in findings)
+    for names, text in gather(told):
         more = len(names) - SHOWN_NAMES
         shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
-        _print_indented(f"{shown} ({found[0].check}): {text}", console)
+        _print_indented(f"{shown} {text}", console)
 
 
 def _print_indented(text: str, console: Console) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli.gathered import gather
 from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
 from dynostats.cli.settings import answers, current
 from dynostats.words import count, did_you_mean, spelled_alike
@@ -148,14 +149,13 @@ def print_ingest(report: IngestReport) -> int:
 
 def _tell_refused(report: IngestReport) -> None:
     """Say once why files were refused, with the files it holds for."""
-    same: dict[tuple[str, str], list[str]] = {}
+    told: list[tuple[str, str]] = []
     for refused in report.refused:
         where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
-        same.setdefault((refused.what, refused.mend), []).append(f"{refused.file}{where}")
-    for (what, mend), files in same.items():
-        tell(f"Refused {_some(files)}: {what}")
-        if mend:
-            tell(f"  {mend}")
+        mend = f"\n  {refused.mend}" if refused.mend else ""
+        told.append((f"{refused.file}{where}", f"{refused.what}{mend}"))
+    for files, text in gather(told):
+        tell(f"Refused {_some(files)}: {text}")
 
 
 def _print_stored(report: IngestReport, console: Console) -> None:
@@ -187,17 +187,16 @@ def _print_stored(report: IngestReport, console: Console) -> None:
 
 def _noticed(report: IngestReport) -> list[tuple[str, str]]:
     """Say once what was noticed, with the pulls it was noticed in."""
-    found: dict[str, list[str]] = {}
+    told: list[tuple[str, str]] = []
     for entry in report.stored:
         name = f"{entry.pull} {entry.file}"
         if entry.excluded:
-            found.setdefault(f"left out of the analyses: {entry.excluded}", []).append(name)
-        for finding in entry.findings:
-            if finding.severity != "note":
-                found.setdefault(finding.message, []).append(name)
-    for pull, why in report.left_out.items():
-        found.setdefault(f"left out of the analyses now: {why}", []).append(pull)
-    lines = [(_some(names), say(message)) for message, names in found.items()]
+            told.append((name, f"left out of the analyses: {entry.excluded}"))
+        told += [(name, one.message) for one in entry.findings if one.severity != "note"]
+    told += [
+        (pull, f"left out of the analyses now: {why}") for pull, why in report.left_out.items()
+    ]
+    lines = [(_some(names), say(text)) for names, text in gather(told)]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:
         lines.append((f"{len(report.skipped) - SHOWN_NAMES} more", "skipped; --json names them"))

@@ -10,6 +10,7 @@ import click
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -56,7 +57,7 @@ def history(report: Path | None, **asked: str | float | None) -> None:
     warehouse = open_warehouse(settings.warehouse)
     found = warehouse.history(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
-        warehouse.report_history(found, report, command=_command_line(asked))
+        warehouse.report_history(found, report, command=command_line("history", asked))
     if settings.as_json:
         print_json(found.to_dict())
         for warning in found.warnings:
@@ -70,15 +71,6 @@ def history(report: Path | None, **asked: str | float | None) -> None:
 def _tell_progress(done: int, studies: int) -> None:
     if done % _SAID_OFTEN == 0 and done < studies:
         tell(f"{done} of {studies} studies judged")
-
-
-def _command_line(asked: dict[str, str | float | None]) -> str:
-    import shlex
-
-    words = ["dynostats", "history"]
-    for name, value in asked.items():
-        words += [] if value is None else [f"--{name}", str(value)]
-    return shlex.join(words)
 
 
 def print_history(found: History, console: Console) -> None:

@@ -11,6 +11,7 @@ import click
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, say, shown, tell, working
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,7 +75,8 @@ def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None)
     with working("looking for changes"):
         found = warehouse.monitor(channels=channels or None, **scope)
     if report is not None:
-        warehouse.report_monitoring(found, report, command=_command_line(scope, channels))
+        command = command_line("monitor", {**scope, "channel": channels})
+        warehouse.report_monitoring(found, report, command=command)
     if settings.as_json:
         print_json(found.to_dict())
         for warning in found.warnings:
@@ -83,17 +85,6 @@ def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None)
         print_monitoring(found, answer_console())
     if report is not None:
         tell(f"Report: {report}")
-
-
-def _command_line(scope: dict[str, str | None], channels: tuple[str, ...]) -> str:
-    import shlex
-
-    words = ["dynostats", "monitor"]
-    for name, value in scope.items():
-        words += [] if value is None else [f"--{name}", value]
-    for channel in channels:
-        words += ["--channel", channel]
-    return shlex.join(words)
 
 
 def print_monitoring(found: Monitoring, console: Console) -> None:

@@ -10,6 +10,7 @@ import click
 from dynostats.cli import options
 from dynostats.cli.output import print_json, print_rows, tell
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from dynostats.analysis.study_list import Study
@@ -68,7 +69,7 @@ def studies(
     warehouse = open_warehouse(current().warehouse)
     found = warehouse.studies(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
-        command = _command_line(asked, report, each)
+        command = command_line("studies", asked | {"report": report, "each": each})
         warehouse.report_studies(found, report, each=each, shop=letterhead, command=command)
     if current().as_json:
         print_json(found.to_dict())
@@ -100,12 +101,3 @@ def _row(study: Study) -> tuple[str, ...]:
 def _tell_progress(done: int, every: int) -> None:
     if done % _SAID_OFTEN == 0 and done < every:
         tell(f"{done} of {every} studies judged")
-
-
-def _command_line(asked: dict[str, str | float | None], report: Path, each: Path | None) -> str:
-    import shlex
-
-    words = ["dynostats", "studies"]
-    for name, value in (asked | {"report": str(report), "each": each and str(each)}).items():
-        words += [] if value is None else [f"--{name}", str(value)]
-    return shlex.join(words)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, tell, tell_judged
 from dynostats.cli.settings import answers, current
 from dynostats.words import command_line
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from dynostats.analysis.synthesis import History
 
 _SHOWN_STUDIES = 20
-_SAID_OFTEN = 10
 
 
 @click.command()
@@ -55,7 +54,7 @@ def history(report: Path | None, **asked: str | float | None) -> None:
 
     settings = current()
     warehouse = open_warehouse(settings.warehouse)
-    found = warehouse.history(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
+    found = warehouse.history(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
         warehouse.report_history(found, report, command=command_line("history", asked))
     if settings.as_json:
@@ -66,11 +65,6 @@ def history(report: Path | None, **asked: str | float | None) -> None:
         print_history(found, answer_console())
     if report is not None:
         tell(f"Report: {report}")
-
-
-def _tell_progress(done: int, studies: int) -> None:
-    if done % _SAID_OFTEN == 0 and done < studies:
-        tell(f"{done} of {studies} studies judged")
 
 
 def print_history(found: History, console: Console) -> None:

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import print_json, print_rows, tell
+from dynostats.cli.output import print_json, print_rows, tell, tell_judged
 from dynostats.cli.settings import answers, current
 from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from dynostats.analysis.study_list import Study
-
-_SAID_OFTEN = 10
 
 
 @click.command()
@@ -67,7 +65,7 @@ def studies(
 
         letterhead = load_shop(shop)
     warehouse = open_warehouse(current().warehouse)
-    found = warehouse.studies(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
+    found = warehouse.studies(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
         command = command_line("studies", asked | {"report": report, "each": each})
         warehouse.report_studies(found, report, each=each, shop=letterhead, command=command)
@@ -96,8 +94,3 @@ def _row(study: Study) -> tuple[str, ...]:
     pulls = f"{found.pulls.baseline} + {found.pulls.candidate}"
     verdict = found.verdict.replace("_", " ")
     return name, study.engine, verdict, format_pct(found.overall.effect_pct), interval, pulls, when
-
-
-def _tell_progress(done: int, every: int) -> None:
-    if done % _SAID_OFTEN == 0 and done < every:
-        tell(f"{done} of {every} studies judged")

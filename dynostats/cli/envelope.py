@@ -46,12 +46,7 @@ _STATUS = {
     metavar="FILE…",
 )
 @click.option("--engine", metavar="E", help="Needed when several engines have that setup.")
-@click.option(
-    "--channels",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="A TOML file that names channels of your logger which dynostats does not know.",
-)
+@options.channels()
 @click.option(
     "--ambient-pressure",
     type=float,

@@ -25,11 +25,7 @@ _SHOWN_STUDIES = 20
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--kind", metavar="K", help="Only this kind of change.")
 @options.margin("margin")
-@click.option(
-    "--correction",
-    metavar="NAME",
-    help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
-)
+@options.correction()
 @options.alpha(
     "One less the level of the intervals; share of false ones accepted among what is found."
 )

@@ -20,11 +20,7 @@ if TYPE_CHECKING:
 @answers
 @click.option("--engine", metavar="E", help="Only this engine.")
 @options.margin("margin")
-@click.option(
-    "--correction",
-    metavar="NAME",
-    help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
-)
+@options.correction()
 @options.alpha("Accepted chance of any false claim, in each study by itself.")
 @options.report("Also write them as one HTML page with a search, linked to the reports beside it.")
 @click.option(

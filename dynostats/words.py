@@ -27,7 +27,7 @@ def command_line(command: str, options: Mapping[str, object], *arguments: object
         command: Its name.
         options: Values by the option's name, as Python spells it. None was not given; two numbers
             are a band, LOW:HIGH; of several values each gets the option anew.
-        *arguments: What stands behind the options.
+        *arguments: What stands behind the options, parted by `--` where it looks like one.
 
     Example:
         >>> command_line("compare", {"baseline": "as built", "engine": None, "band": (3e3, 6e3)})
@@ -41,7 +41,9 @@ def command_line(command: str, options: Mapping[str, object], *arguments: object
     for name, given in options.items():
         for value in _values(given):
             words += [f"--{name.replace('_', '-')}", value]
-    return shlex.join([*words, *(str(argument) for argument in arguments)])
+    behind = [str(argument) for argument in arguments]
+    end = ["--"] if any(argument.startswith("-") for argument in behind) else []
+    return shlex.join([*words, *end, *behind])
 
 
 def _values(given: object) -> list[str]:

@@ -26,6 +26,11 @@ def test_a_shell_reads_back_every_name(name):
     assert as_the_shell_takes_it(command) == ["envelope", "--reference", name, f"logs/{name}"]
 
 
+def test_a_file_that_looks_like_an_option_is_none():
+    command = command_line("envelope", {"reference": "standard"}, Path("./-1.csv"))
+    assert as_the_shell_takes_it(command)[-2:] == ["--", "-1.csv"]
+
+
 def test_what_was_not_given_is_left_out_and_what_was_given_twice_stands_twice():
     given = {"engine": None, "channel": ("lambda", "oil_pressure"), "setup": ()}
     words = as_the_shell_takes_it(command_line("monitor", given))

@@ -80,7 +80,7 @@ def envelope(
     ):
         found = warehouse.envelope(*files, reference=reference, **options)  # pyright: ignore[reportArgumentType]
         if report is not None:
-            command = command_line("envelope", {"reference": reference}, *files)
+            command = command_line("envelope", {"reference": reference, **options}, *files)
             warehouse.report_envelope(found, report, command=command)
     if settings.as_json:
         print_json(found.to_dict())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import cast
 
 _LIKE = 0.6
 
@@ -17,6 +18,44 @@ def as_paragraphs(sentences: Iterable[str]) -> str:
     from html import escape  # noqa: PLC0415 - only a notebook needs it
 
     return "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
+
+
+def command_line(command: str, options: Mapping[str, object], *arguments: object) -> str:
+    """Return a command of dynostats as a shell takes it, to be copied from a report.
+
+    Args:
+        command: Its name.
+        options: Values by the option's name, as Python spells it. None was not given; two numbers
+            are a band, LOW:HIGH; of several values each gets the option anew.
+        *arguments: What stands behind the options, parted by `--` where it looks like one.
+
+    Example:
+        >>> command_line("compare", {"baseline": "as built", "engine": None, "band": (3e3, 6e3)})
+        "dynostats compare --baseline 'as built' --band 3000:6000"
+        >>> command_line("monitor", {"channel": ("lambda", "oil_pressure")})
+        'dynostats monitor --channel lambda --channel oil_pressure'
+    """
+    import shlex  # noqa: PLC0415 - only a report needs it, and `--help` starts without it
+
+    words = ["dynostats", command]
+    for name, given in options.items():
+        for value in _values(given):
+            words += [f"--{name.replace('_', '-')}", value]
+    behind = [str(argument) for argument in arguments]
+    end = ["--"] if any(argument.startswith("-") for argument in behind) else []
+    return shlex.join([*words, *end, *behind])
+
+
+def _values(given: object) -> list[str]:
+    match given:
+        case None:
+            return []
+        case (float() | int() as low, float() | int() as high):
+            return [f"{low:g}:{high:g}"]
+        case tuple():
+            return [str(value) for value in cast("tuple[object, ...]", given)]
+        case _:
+            return [str(given)]
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -10,7 +10,7 @@ import polars as pl
 from dynostats.analysis.attribution import CHANNELS, MIXTURES, UNSETTLED, Attribution
 from dynostats.analysis.cooler import COOLER_CHANNELS
 from dynostats.analysis.fuel import FUEL_CHANNELS
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.warehouse import Store
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ class Explanation(Attribution):
     @classmethod
     def of(cls, result: Attribution) -> Explanation:
         """Return an attribution with its charts and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self) -> alt.LayerChart:
         """Return the split as a bar from the baseline to the candidate."""

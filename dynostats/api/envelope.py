@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ from dynostats.analysis.envelope import CHANNELS, LOAD_CHANNELS, Envelope, NewLo
 from dynostats.analysis.monitor import Break
 from dynostats.api.monitor import find_breaks
 from dynostats.api.names import require_name
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.curves import Aligned, align_channels, find_sweeps
 from dynostats.errors import AnalysisError, InputError
 from dynostats.ingest import Ambient, ChannelTable, read_log
@@ -40,7 +40,7 @@ class EnvelopeFinding(Envelope):
     @classmethod
     def of(cls, result: Envelope) -> EnvelopeFinding:
         """Return an envelope check with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self, channel: str | None = None) -> alt.LayerChart:
         """Return a channel of the logs over its band; the one that matters most when None."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -30,7 +30,7 @@ from dynostats.analysis.synthesis import (
 from dynostats.api.acceptance import doubtful_of, judge_stored
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.monitor import find_breaks
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.curves.correction import find_standard
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
@@ -55,7 +55,7 @@ class PastFindings(History):
     @classmethod
     def of(cls, result: History) -> PastFindings:
         """Return a history with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self) -> alt.LayerChart:
         """Return the forest of studies and kinds."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,7 @@ from dynostats.analysis.monitor import (
 )
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.names import require_name
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.curves.correction import find_standard
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
@@ -45,7 +45,7 @@ class CellMonitoring(Monitoring):
     @classmethod
     def of(cls, result: Monitoring) -> CellMonitoring:
         """Return a monitoring with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self, channel: str = "torque") -> alt.LayerChart:
         """Return the individuals chart of a channel with limits, changes and events."""

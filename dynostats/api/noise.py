@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dynostats.analysis.repeatability import Repeatability
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 
 if TYPE_CHECKING:
     import altair as alt
@@ -19,7 +19,7 @@ class CellNoise(Repeatability):
     @classmethod
     def of(cls, result: Repeatability) -> CellNoise:
         """Return a noise with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self) -> alt.LayerChart:
         """Return SDs and limits over engine speed."""

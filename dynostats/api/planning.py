@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
@@ -19,7 +19,7 @@ from dynostats.analysis.planning.scope import Scope, choose_scope, cut_to_plan, 
 from dynostats.analysis.question import Question
 from dynostats.analysis.sequential.spending import RULES, Rule
 from dynostats.api.monitor import mark_breaks
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import open_store
 from dynostats.warehouse.schema import utc_now
@@ -86,8 +86,7 @@ class StudyPlan(Plan):
     @classmethod
     def of(cls, plan: Plan, *, names: Names | None, wish: Wish) -> StudyPlan:
         """Return a plan with its chart and notebook view."""
-        known = {one.name: getattr(plan, one.name) for one in fields(plan)}
-        return cls(**known, names=names, wish=wish)
+        return cls(**fields_of(plan), names=names, wish=wish)
 
     def to_dict(self) -> dict[str, object]:
         """Return the plan under the names of the JSON contract, with its run sheet if named."""

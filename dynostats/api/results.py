@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -14,6 +14,7 @@ from dynostats.words import as_paragraphs
 
 if TYPE_CHECKING:
     import altair as alt
+    from _typeshed import DataclassInstance
 
 _LISTED = (
     "pull",
@@ -109,7 +110,7 @@ class Finding(Comparison):
     @classmethod
     def of(cls, result: Comparison) -> Finding:
         """Return a comparison with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self) -> alt.LayerChart:
         """Return the effect curve with its simultaneous band and regions."""
@@ -158,6 +159,11 @@ class Family:
 
     def _repr_html_(self) -> str:
         return self.frame._repr_html_()  # pyright: ignore[reportPrivateUsage]
+
+
+def fields_of(result: DataclassInstance) -> dict[str, Any]:
+    """Return the fields of a result by name, for a result that adds a chart and a view to it."""
+    return {field.name: getattr(result, field.name) for field in fields(result)}
 
 
 def as_html(sentence: str, chart: alt.LayerChart) -> str:

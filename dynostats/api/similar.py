@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
@@ -22,7 +22,7 @@ from dynostats.analysis.likeness import (
     without_copies,
 )
 from dynostats.api.names import require_name
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.arrays import Floats
 from dynostats.errors import AnalysisError, InputError
 from dynostats.warehouse import Store
@@ -43,7 +43,7 @@ class LikePulls(SimilarPulls):
     @classmethod
     def of(cls, result: SimilarPulls) -> LikePulls:
         """Return a search with its chart and notebook view."""
-        return cls(**{field.name: getattr(result, field.name) for field in fields(result)})
+        return cls(**fields_of(result))
 
     def chart(self) -> alt.LayerChart:
         """Return the differences of the nearest pulls over engine speed."""

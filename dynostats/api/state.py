@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -40,7 +40,7 @@ from dynostats.api.acceptance import judge_stored
 from dynostats.api.conditions import gather_conditions
 from dynostats.api.declared import read_looks, store_look
 from dynostats.api.monitor import find_breaks
-from dynostats.api.results import as_html
+from dynostats.api.results import as_html, fields_of
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
 from dynostats.warehouse.schema import utc_now
@@ -59,7 +59,7 @@ class DeclaredStudy(StudyState):
     @classmethod
     def of(cls, state: StudyState) -> DeclaredStudy:
         """Return a state with its chart and notebook view."""
-        return cls(**{one.name: getattr(state, one.name) for one in fields(state)})
+        return cls(**fields_of(state))
 
     def chart(self) -> alt.LayerChart:
         """Return the effect at each look with its bounds."""

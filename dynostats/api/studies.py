@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +11,7 @@ from dynostats.analysis.study_list import Origin, Study, StudyList
 from dynostats.api.declared import read_declaration
 from dynostats.errors import AnalysisError
 from dynostats.warehouse import Store
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from dynostats.analysis.comparison import Comparison
@@ -118,20 +118,17 @@ def _age(study: Study) -> tuple[bool, float, str, str, str]:
 
 def command_of(finding: Comparison) -> str:
     """Return the command line that asks the question of a comparison again."""
-    asked = cast("dict[str, object]", finding.to_dict()["question"])
-    band = cast("tuple[float, float]", asked["band_rpm"])
     given = {
-        "baseline": asked["baseline"],
-        "candidate": asked["candidate"],
-        "engine": asked["engine"],
-        "quantity": asked["quantity"],
-        "margin": asked["margin_pct"],
-        "band": f"{band[0]:g}:{band[1]:g}",
-        "correction": asked["correction"],
-        "alpha": asked["alpha"],
+        "baseline": finding.baseline,
+        "candidate": finding.candidate,
+        "engine": finding.engine,
+        "quantity": finding.quantity,
+        "margin": finding.margin_pct,
+        "band": finding.band,
+        "correction": finding.correction,
+        "alpha": finding.alpha,
     }
-    words = (word for name, value in given.items() for word in (f"--{name}", str(value)))
-    return shlex.join(["dynostats", "compare", *words])
+    return command_line("compare", given)
 
 
 def report_name(study: Study, number: int) -> Path:

@@ -10,6 +10,7 @@ import click
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, say, tell, working
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -45,12 +46,7 @@ _STATUS = {
     metavar="FILE…",
 )
 @click.option("--engine", metavar="E", help="Needed when several engines have that setup.")
-@click.option(
-    "--channels",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="A TOML file that names channels of your logger which dynostats does not know.",
-)
+@options.channels()
 @click.option(
     "--ambient-pressure",
     type=float,
@@ -84,7 +80,8 @@ def envelope(
     ):
         found = warehouse.envelope(*files, reference=reference, **options)  # pyright: ignore[reportArgumentType]
         if report is not None:
-            warehouse.report_envelope(found, report, command=_command_line(reference, files))
+            command = command_line("envelope", {"reference": reference, **options}, *files)
+            warehouse.report_envelope(found, report, command=command)
     if settings.as_json:
         print_json(found.to_dict())
         for warning in (*found.dangers, *found.warnings):
@@ -93,13 +90,6 @@ def envelope(
         print_envelope(found, answer_console())
     if report is not None:
         tell(f"Report: {report}")
-
-
-def _command_line(reference: str, files: tuple[Path, ...]) -> str:
-    import shlex
-
-    words = ["dynostats", "envelope", "--reference", reference, *(str(file) for file in files)]
-    return shlex.join(words)
 
 
 def print_envelope(found: Envelope, console: Console) -> None:

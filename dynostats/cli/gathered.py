@@ -38,9 +38,7 @@ def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
             found.append((own, text))
         elif text == texts[0]:
             every = list(dict.fromkeys(name for one in texts for name in names[one]))
-            found.append(
-                (every, f"{text} (The numbers are those of {own[0]}; others have theirs.)")
-            )
+            found.append((every, f"{text} (These numbers are of {own[0]}; others have theirs.)"))
     return found
 
 

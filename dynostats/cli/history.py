@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import answer_console, print_json, print_rows, tell
+from dynostats.cli.output import answer_console, print_json, print_rows, tell, tell_judged
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from dynostats.analysis.synthesis import History
 
 _SHOWN_STUDIES = 20
-_SAID_OFTEN = 10
 
 
 @click.command()
@@ -25,11 +25,7 @@ _SAID_OFTEN = 10
 @click.option("--engine", metavar="E", help="Only this engine.")
 @click.option("--kind", metavar="K", help="Only this kind of change.")
 @options.margin("margin")
-@click.option(
-    "--correction",
-    metavar="NAME",
-    help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
-)
+@options.correction()
 @options.alpha(
     "One less the level of the intervals; share of false ones accepted among what is found."
 )
@@ -54,9 +50,9 @@ def history(report: Path | None, **asked: str | float | None) -> None:
 
     settings = current()
     warehouse = open_warehouse(settings.warehouse)
-    found = warehouse.history(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
+    found = warehouse.history(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
-        warehouse.report_history(found, report, command=_command_line(asked))
+        warehouse.report_history(found, report, command=command_line("history", asked))
     if settings.as_json:
         print_json(found.to_dict())
         for warning in found.warnings:
@@ -65,20 +61,6 @@ def history(report: Path | None, **asked: str | float | None) -> None:
         print_history(found, answer_console())
     if report is not None:
         tell(f"Report: {report}")
-
-
-def _tell_progress(done: int, studies: int) -> None:
-    if done % _SAID_OFTEN == 0 and done < studies:
-        tell(f"{done} of {studies} studies judged")
-
-
-def _command_line(asked: dict[str, str | float | None]) -> str:
-    import shlex
-
-    words = ["dynostats", "history"]
-    for name, value in asked.items():
-        words += [] if value is None else [f"--{name}", str(value)]
-    return shlex.join(words)
 
 
 def print_history(found: History, console: Console) -> None:

@@ -3,21 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
 from dynostats.cli.output import answer_console, print_json, tell, working
-from dynostats.cli.settings import answers, current
-
-if TYPE_CHECKING:
-    from dynostats.api import Warehouse
-
-
-def _warehouse() -> Warehouse:
-    from dynostats.api import open_warehouse
-
-    return open_warehouse(current().warehouse)
+from dynostats.cli.settings import answers, current, current_warehouse
 
 
 @click.command()
@@ -33,7 +24,7 @@ def verify() -> int:
       dynostats verify
     """
     with working("reading everything"):
-        found = _warehouse().verify()
+        found = current_warehouse().verify()
     faults = len(found.faults)
     wrong = {"what": f"{faults} fault(s) found", "where": str(current().warehouse), "mend": ""}
     if current().as_json:
@@ -65,7 +56,7 @@ def reproduce(report: Path) -> int:
       dynostats reproduce finding.html
     """
     with working("asking the question again"):
-        found = _warehouse().reproduce(report)
+        found = current_warehouse().reproduce(report)
     wrong = len(found.differences) + len(found.missing)
     if current().as_json:
         what = {"what": f"{wrong} of its values differ", "where": str(report), "mend": ""}
@@ -97,7 +88,7 @@ def backup(file: Path) -> None:
       dynostats backup /media/stick/shop-2025-09-16.duckdb
     """
     with working("copying"):
-        written = _warehouse().backup(file)
+        written = current_warehouse().backup(file)
     _say_written(written, "A copy of the warehouse")
 
 
@@ -125,7 +116,7 @@ def export(folder: Path, layout: Literal["tables", "lake"]) -> None:
     """
     what = "Everything as open files" if layout == "tables" else "Pulls and curves as a lake"
     with working("writing everything"):
-        written = _warehouse().export(folder, layout=layout)
+        written = current_warehouse().export(folder, layout=layout)
     _say_written(written, what)
 
 
@@ -143,7 +134,7 @@ def restore(folder: Path) -> None:
       dynostats --warehouse again.duckdb restore shop-as-files
     """
     with working("putting everything back"):
-        written = _warehouse().restore(folder)
+        written = current_warehouse().restore(folder)
     _say_written(written, "The warehouse, from its export")
 
 

@@ -10,13 +10,13 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, say, shown, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from dynostats.analysis.monitor import Monitoring
-    from dynostats.api import Warehouse
 
 _STYLES = {
     "changed": ("CHANGED", "bold red"),
@@ -25,12 +25,6 @@ _STYLES = {
     "too_few_sessions": ("TOO FEW SESSIONS", "bold yellow"),
 }
 SHOWN_SESSIONS = 12
-
-
-def _warehouse() -> Warehouse:
-    from dynostats.api import open_warehouse
-
-    return open_warehouse(current().warehouse)
 
 
 @click.command()
@@ -70,11 +64,12 @@ def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None)
       dynostats monitor --channel charge_temperature --channel lambda
     """
     settings = current()
-    warehouse = _warehouse()
+    warehouse = current_warehouse()
     with working("looking for changes"):
         found = warehouse.monitor(channels=channels or None, **scope)
     if report is not None:
-        warehouse.report_monitoring(found, report, command=_command_line(scope, channels))
+        command = command_line("monitor", {**scope, "channel": channels})
+        warehouse.report_monitoring(found, report, command=command)
     if settings.as_json:
         print_json(found.to_dict())
         for warning in found.warnings:
@@ -83,17 +78,6 @@ def monitor(channels: tuple[str, ...], report: Path | None, **scope: str | None)
         print_monitoring(found, answer_console())
     if report is not None:
         tell(f"Report: {report}")
-
-
-def _command_line(scope: dict[str, str | None], channels: tuple[str, ...]) -> str:
-    import shlex
-
-    words = ["dynostats", "monitor"]
-    for name, value in scope.items():
-        words += [] if value is None else [f"--{name}", value]
-    for channel in channels:
-        words += ["--channel", channel]
-    return shlex.join(words)
 
 
 def print_monitoring(found: Monitoring, console: Console) -> None:
@@ -191,7 +175,7 @@ def add_event(kind: str, what: str, at: datetime | None, dyno: str | None, who: 
       dynostats event add calibration "load cell, dead weights" --at 2025-05-12
       dynostats event add repair "water brake bearing changed" --dyno cell-1
     """
-    name = _warehouse().event(kind, what, at=at, dyno=dyno, who=who)
+    name = current_warehouse().event(kind, what, at=at, dyno=dyno, who=who)
     if current().as_json:
         print_json({"event": name, "kind": kind, "what": what})
     else:
@@ -212,7 +196,7 @@ def withdraw_event(name: str, why: str, who: str | None) -> None:
     Example:
       dynostats event withdraw E3 --why "wrong cell"
     """
-    taken = _warehouse().withdraw_event(name, why=why, who=who)
+    taken = current_warehouse().withdraw_event(name, why=why, who=who)
     if current().as_json:
         print_json({"event": taken, "withdrawn": why})
     else:
@@ -229,7 +213,7 @@ def list_events(dyno: str | None) -> None:
     Example:
       dynostats event list --dyno cell-1
     """
-    found = _warehouse().events(dyno=dyno)
+    found = current_warehouse().events(dyno=dyno)
     if current().as_json:
         print_json(found.to_dict())
         return

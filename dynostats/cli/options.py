@@ -69,3 +69,22 @@ def report(words: str) -> Decorator:
     return click.option(
         "--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help=words
     )
+
+
+def channels() -> Decorator:
+    """Return --channels with a file of names, passed on as `channels`."""
+    return click.option(
+        "--channels",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="FILE",
+        help="A TOML file that names channels of your logger which dynostats does not know.",
+    )
+
+
+def correction() -> Decorator:
+    """Return --correction for what looks at studies that sheets describe."""
+    return click.option(
+        "--correction",
+        metavar="NAME",
+        help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
+    )

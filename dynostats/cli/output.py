@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from dynostats.units import Shown
 
 
+# Of so many studies one is told, that a long run shows that it goes on.
+_SAID_OFTEN = 10
 # Cells up to this many letters are never broken in a table.
 _UNBROKEN = 24
 _GAP = 2
@@ -107,6 +109,12 @@ def _cell(value: object) -> str:
 def tell(message: str) -> None:
     """Print a line for the person at the terminal on standard error."""
     sys.stderr.write(message + "\n")
+
+
+def tell_judged(done: int, every: int) -> None:
+    """Say now and then, on standard error, how many studies are judged."""
+    if done % _SAID_OFTEN == 0 and done < every:
+        tell(f"{done} of {every} studies judged")
 
 
 def say(text: str) -> str:

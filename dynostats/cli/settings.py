@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from dynostats.api import Warehouse
     from dynostats.units import System
 
 DEFAULT_WAREHOUSE = Path("dynostats.duckdb")
@@ -38,6 +39,13 @@ def current() -> Settings:
     """Return the settings of the running command; the defaults where none runs."""
     context = click.get_current_context(silent=True)
     return Settings() if context is None else context.ensure_object(Settings)
+
+
+def current_warehouse() -> Warehouse:
+    """Return the warehouse the running command is about."""
+    from dynostats.api import open_warehouse
+
+    return open_warehouse(current().warehouse)
 
 
 def _set_warehouse(context: click.Context, _: click.Parameter, value: Path | None) -> None:

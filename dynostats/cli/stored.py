@@ -10,33 +10,22 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.gathered import gather
 from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import count, did_you_mean, spelled_alike
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from dynostats.api import Amended, Warehouse
+    from dynostats.api import Amended
     from dynostats.intake import IngestReport, Progress
 
 SHOWN_NAMES = 3
 
 _WHY = click.option("--why", required=True, metavar="TEXT", help="The reason; kept in the history.")
 _WHO = click.option("--who", metavar="NAME", help="Who says so [default: your login name].")
-_CHANNELS = click.option(
-    "--channels",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="A TOML file that names channels of your logger which dynostats does not know.",
-)
-
-
-def _warehouse() -> Warehouse:
-    from dynostats.api import open_warehouse
-
-    return open_warehouse(current().warehouse)
 
 
 @click.command()
@@ -49,7 +38,7 @@ def _warehouse() -> Warehouse:
     help="CSV or XLSX, one row a pull: file, engine, session, setup, … [default: sheet.csv or "
     "sheet.xlsx beside the files].",
 )
-@_CHANNELS
+@options.channels()
 def ingest(paths: tuple[Path, ...], sheet: Path | None, channels: Path | None) -> int:
     """Take log files or folders into the warehouse.
 
@@ -64,7 +53,9 @@ def ingest(paths: tuple[Path, ...], sheet: Path | None, channels: Path | None) -
       dynostats --warehouse shop.duckdb ingest pulls/ --channels our_logger.toml
     """
     with ingest_progress() as progress:
-        report = _warehouse().ingest(*paths, sheet=sheet, channels=channels, progress=progress)
+        report = current_warehouse().ingest(
+            *paths, sheet=sheet, channels=channels, progress=progress
+        )
     status = print_ingest(report)
     if report.stored:
         _doubt_spellings()
@@ -73,7 +64,7 @@ def ingest(paths: tuple[Path, ...], sheet: Path | None, channels: Path | None) -
 
 def _doubt_spellings() -> None:
     """Say so where two labels differ in their spelling only: they are kept apart, and count so."""
-    pulls = _warehouse().pulls().frame
+    pulls = current_warehouse().pulls().frame
     for kind in ("engine", "dyno", "setup"):
         for alike in spelled_alike(pulls[kind].drop_nulls()):
             names = " and ".join(f"'{name}'" for name in alike)
@@ -84,7 +75,7 @@ def _doubt_spellings() -> None:
 @click.command()
 @answers
 @click.argument("pulls", nargs=-1, metavar="[PULL…]")
-@_CHANNELS
+@options.channels()
 @_WHO
 def reingest(pulls: tuple[str, ...], channels: Path | None, who: str | None) -> int:
     """Read stored files again with more channel names.
@@ -99,7 +90,7 @@ def reingest(pulls: tuple[str, ...], channels: Path | None, who: str | None) -> 
       dynostats reingest P12 P13
     """
     with ingest_progress() as progress:
-        report = _warehouse().reingest(*pulls, channels=channels, who=who, progress=progress)
+        report = current_warehouse().reingest(*pulls, channels=channels, who=who, progress=progress)
     return print_ingest(report)
 
 
@@ -239,7 +230,7 @@ def pulls(
       dynostats pulls --as-of 2025-09-16T12:00:00 --json
     """
     labels = {"engine": engine, "dyno": dyno, "session": session, "setup": setup}
-    found = _warehouse().pulls(**labels, as_of=as_of)
+    found = current_warehouse().pulls(**labels, as_of=as_of)
     if found.frame.is_empty():
         _say_unknown(labels)
     if current().as_json:
@@ -252,7 +243,7 @@ def pulls(
 
 def _say_unknown(labels: dict[str, str | None]) -> None:
     """Say which of the labels no pull has, and which it has that is most like it."""
-    every = _warehouse().pulls().frame
+    every = current_warehouse().pulls().frame
     unknown = [
         f"There is no {kind} '{name}'. {did_you_mean(name, stored)}".strip()
         for kind, name in labels.items()
@@ -276,7 +267,7 @@ def exclude(pull: str, why: str, who: str | None) -> None:
     Example:
       dynostats exclude P12 --why "boost hose came off at 4600 rpm"
     """
-    _print_amended(_warehouse().exclude(pull, why=why, who=who))
+    _print_amended(current_warehouse().exclude(pull, why=why, who=who))
 
 
 @click.command()
@@ -291,7 +282,7 @@ def include(pull: str, why: str, who: str | None) -> None:
     Example:
       dynostats include P12 --why "log looked at again, the pull was complete"
     """
-    _print_amended(_warehouse().include(pull, why=why, who=who))
+    _print_amended(current_warehouse().include(pull, why=why, who=who))
 
 
 @click.command()
@@ -315,7 +306,7 @@ def amend(pull: str, change: str, why: str, who: str | None) -> None:
     field, equals, value = change.partition("=")
     if not equals or not field.strip():
         raise click.BadParameter(f"'{change}' is not FIELD=VALUE", param_hint="FIELD=VALUE")
-    amended = _warehouse().amend(pull, field.strip(), value.strip(), why=why, who=who)
+    amended = current_warehouse().amend(pull, field.strip(), value.strip(), why=why, who=who)
     _print_amended(amended)
     if amended.correction.old is None:
         _doubt_field(amended.correction.field)

@@ -8,24 +8,19 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.output import print_json, print_rows, tell
+from dynostats.cli.output import print_json, print_rows, tell, tell_judged
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from dynostats.analysis.study_list import Study
-
-_SAID_OFTEN = 10
 
 
 @click.command()
 @answers
 @click.option("--engine", metavar="E", help="Only this engine.")
 @options.margin("margin")
-@click.option(
-    "--correction",
-    metavar="NAME",
-    help="Ambient correction, as in `compare` [default: what the sheets say, else none].",
-)
+@options.correction()
 @options.alpha("Accepted chance of any false claim, in each study by itself.")
 @options.report("Also write them as one HTML page with a search, linked to the reports beside it.")
 @click.option(
@@ -66,9 +61,9 @@ def studies(
 
         letterhead = load_shop(shop)
     warehouse = open_warehouse(current().warehouse)
-    found = warehouse.studies(progress=_tell_progress, **asked)  # pyright: ignore[reportArgumentType]
+    found = warehouse.studies(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
-        command = _command_line(asked, report, each)
+        command = command_line("studies", asked | {"report": report, "each": each})
         warehouse.report_studies(found, report, each=each, shop=letterhead, command=command)
     if current().as_json:
         print_json(found.to_dict())
@@ -95,17 +90,3 @@ def _row(study: Study) -> tuple[str, ...]:
     pulls = f"{found.pulls.baseline} + {found.pulls.candidate}"
     verdict = found.verdict.replace("_", " ")
     return name, study.engine, verdict, format_pct(found.overall.effect_pct), interval, pulls, when
-
-
-def _tell_progress(done: int, every: int) -> None:
-    if done % _SAID_OFTEN == 0 and done < every:
-        tell(f"{done} of {every} studies judged")
-
-
-def _command_line(asked: dict[str, str | float | None], report: Path, each: Path | None) -> str:
-    import shlex
-
-    words = ["dynostats", "studies"]
-    for name, value in (asked | {"report": str(report), "each": each and str(each)}).items():
-        words += [] if value is None else [f"--{name}", str(value)]
-    return shlex.join(words)

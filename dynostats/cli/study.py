@@ -10,6 +10,7 @@ import click
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell, working
 from dynostats.cli.settings import answers, current
+from dynostats.words import command_line
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -114,7 +115,7 @@ def compare(
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
         as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
         if reports:
-            command = _command_line(question)
+            command = command_line("compare", question)
             warehouse.report(
                 finding,
                 *reports,
@@ -166,18 +167,6 @@ def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -
     from dynostats.cli.finding import print_family
 
     print_family(family, answer_console())
-
-
-def _command_line(question: dict[str, object]) -> str:
-    """Return the command that asks the question again, as a shell takes it."""
-    import shlex
-
-    band = question["band"]
-    given = question | {"band": f"{band[0]:g}:{band[1]:g}" if isinstance(band, tuple) else None}
-    words = ["dynostats", "compare"]
-    for name, value in given.items():
-        words += [] if value is None else [f"--{name.replace('_', '-')}", str(value)]
-    return shlex.join(words)
 
 
 @click.command()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, say, tell
 from dynostats.cli.settings import answers, current
 
@@ -49,12 +50,7 @@ HEARTBEAT_S = 5.0
     help="How long a log must stand still before it is read. Longer than your logger pauses while "
     "it writes.",
 )
-@click.option(
-    "--channels",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="A TOML file that names channels of your logger which dynostats does not know.",
-)
+@options.channels()
 @click.option("--once", is_flag=True, help="End when no file in the folder is waited for.")
 def watch(folder: Path, page: Path | None, once: bool, **asked: object) -> None:
     """At the cell, between pulls: accepted or not, effect so far, what to do next.

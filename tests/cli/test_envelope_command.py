@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import re
+import shlex
 
 import pytest
 
@@ -85,6 +87,15 @@ def test_the_page_stands_alone(on, a_log, tmp_path):
     assert "<script" not in text
     assert not re.search(r"\bsafe\b", text, re.IGNORECASE)
     assert "One short run at full load" in text
+
+
+def test_the_page_names_the_command_that_gives_the_same_answer(on, a_log, tmp_path):
+    late, page = tmp_path / "late sensor.toml", tmp_path / "ranges.html"
+    late.write_text("[manifold_pressure]\nlag = 0.5\n", "utf-8")
+    asked = (*REFERENCE, a_log, "--channels", late, "--ambient-pressure", "99.2", "--json")
+    told = on(*asked, "--report", page).json()
+    (command,) = re.findall(r"dynostats (envelope [^<]+)<", page.read_text("utf-8"))
+    assert on(*shlex.split(html.unescape(command)), "--json").json() == told
 
 
 def test_several_logs_are_checked_together(on, first_files):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from acceptance_frames import RPM, history
+from acceptance_frames import RPM, course, history
 
 from dynostats.analysis.acceptance import judge_labels, read_signatures
 from dynostats.analysis.acceptance.mount import read_mounts
@@ -242,3 +242,19 @@ def test_a_signature_is_mean_and_rise_of_each_quantity():
     assert rest.names == tuple(name for name in read.names if name != "torque")
     assert rest.values.shape == (2, read.values.shape[1] - 2)
     assert read.whole().all()
+
+
+def test_a_pull_that_ends_a_little_early_keeps_its_signature():
+    def smooth(channels, setup, _place):
+        for name in channels:
+            channels[name] = course(name)
+        if setup == "B":
+            fit_b(channels)
+
+    pulls, curves = history("ABBA", "ABBA", change=smooth)
+    short = curves.filter((pl.col("pull") != "mill0-2") | (pl.col("rpm") <= RPM[-7]))
+    (whole,), (cut,) = read_mounts(pulls, curves), read_mounts(pulls, short)
+    assert not np.isfinite(cut.channels["charge_temperature"]).all()
+    np.testing.assert_allclose(
+        read_signatures(cut).values, read_signatures(whole).values, rtol=0, atol=1e-9
+    )

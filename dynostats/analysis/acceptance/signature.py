@@ -67,7 +67,7 @@ def read_signatures(mount: Mount) -> Signatures:
             table = take(mount)
             if table is None:
                 continue
-            values = _reduce(table[:, columns])
+            values = _reduce(table[:, columns], mount.accepted)
             if np.isfinite(values[mount.accepted]).all(axis=1).mean() >= MOST_OF_THEM:
                 found.append((name, unit, resolution, values))
     empty = np.zeros((mount.pulls.height, 0))
@@ -89,13 +89,24 @@ def _common_speeds(mount: Mount) -> Flags:
     return common
 
 
-def _reduce(table: Floats) -> Floats:
+def _reduce(table: Floats, accepted: Flags) -> Floats:
+    """Return the mean and upper less lower half of each pull; where a pull has no value, as usual.
+
+    A channel rises or falls with speed: the mean of what a pull covers would differ from the
+    others' for nothing but the speeds that it lacks.
+    """
     known = np.isfinite(table)
     enough = known.mean(axis=1) >= COVERS_SHARE
     half = table.shape[1] // 2
     values = np.full((len(table), 2), np.nan)
-    own = table[enough]
-    lower, upper = np.nanmean(own[:, :half], axis=1), np.nanmean(own[:, half:], axis=1)
+    # From whole pulls where there are some: the same ones at every speed.
+    whole = accepted & known.all(axis=1)
+    usual = np.nanmedian(table[whole if whole.any() else enough], axis=0)
+    own = table[enough] - usual
+    lower, upper = (
+        np.nanmean(own[:, part], axis=1) + np.nanmean(usual[part])
+        for part in (slice(None, half), slice(half, None))
+    )
     values[enough, 0], values[enough, 1] = (lower + upper) / 2.0, upper - lower
     return values
 

@@ -89,8 +89,8 @@ WHERE = (
     "reading, laying the curves out and taking logs. The bare read does none of it, and a noise "
     "without it would be wrong: one aborted pull, or one file stored twice, would stand in every "
     "later answer. Reading, labels, layout and logs alone take some 3.3 bare reads. Sums kept in "
-    "the warehouse would be faster, and a kept answer can be stale; two seconds at 100,000 pulls are "
-    "the better bargain."
+    "the warehouse would be faster, and a kept answer can be stale; two seconds at 100,000 pulls "
+    "are the better bargain."
 )
 
 

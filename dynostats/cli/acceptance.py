@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.gathered import gather
+from dynostats.cli.gathered import gather, gather_alike
 from dynostats.cli.output import answer_console, print_json, say, working
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
@@ -53,14 +53,15 @@ def print_acceptance(result: Acceptance, console: Console) -> None:
     console.print(_summary(result))
     _print_dangers(result.dangers(), console)
     headings = (
-        ("Void: not fit to be compared", "bold", _safe(result.of("void"))),
-        ("Doubtful: look at them", "bold yellow", _safe(result.of("doubtful"))),
-        ("Good to know", "bold", _safe(result.of("note"))),
+        ("Void: not fit to be compared", "bold", _safe(result.of("void")), gather),
+        ("Doubtful: look at them", "bold yellow", _safe(result.of("doubtful")), gather_alike),
+        ("Good to know", "bold", _safe(result.of("note")), gather_alike),
     )
-    for title, style, findings in headings:
+    for title, style, findings, gathered in headings:
         if findings:
             console.print(f"\n{title}", style=style)
-            _print_findings(((finding, finding.message) for finding in findings), console)
+            told = [(one.pull, f"({one.check}): {one.message}") for one in findings]
+            _print_gathered(gathered(told), console)
     if result.cannot_tell:
         console.print("\nCannot be told", style="bold")
         for text in result.cannot_tell:
@@ -71,15 +72,16 @@ def _print_dangers(findings: Iterable[PullFinding], console: Console) -> None:
     """Print each warning once, and under it what was found in which pulls."""
     from dynostats.curves.acceptance import split_warning
 
-    warned: dict[str, list[tuple[PullFinding, str]]] = {}
-    for finding in findings:
-        warning, found = split_warning(finding.message)
-        warned.setdefault(warning, []).append((finding, f"{found} [{finding.severity}]"))
+    warned: dict[str, list[tuple[str, str]]] = {}
+    for one in findings:
+        warning, found = split_warning(one.message)
+        told = f"({one.check}): {found} [{one.severity}]"
+        warned.setdefault(warning, []).append((one.pull, told))
     if warned:
         console.print("\nDanger to the engine first, a matter of data second", style="bold red")
-    for warning, found in warned.items():
+    for warning, told in warned.items():
         _print_indented(warning, console)
-        _print_findings(found, console)
+        _print_gathered(gather(told), console)
 
 
 def _summary(result: Acceptance) -> str:
@@ -99,10 +101,9 @@ def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
     return tuple(finding for finding in findings if not finding.danger)
 
 
-def _print_findings(findings: Iterable[tuple[PullFinding, str]], console: Console) -> None:
+def _print_gathered(told: Iterable[tuple[list[str], str]], console: Console) -> None:
     """Print each text once, with the pulls it holds for."""
-    told = ((finding.pull, f"({finding.check}): {text}") for finding, text in findings)
-    for names, text in gather(told):
+    for names, text in told:
         more = len(names) - SHOWN_NAMES
         shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
         _print_indented(f"{shown} {text}", console)

@@ -11,15 +11,7 @@ _NUMBER = re.compile(r"'[^']*'|\d[\d.,:]*")
 
 
 def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
-    """Gather whom each text holds for.
-
-    Args:
-        told: Name and text, in the order to be shown. Names in quotes within a text are kept apart,
-            numbers are not.
-
-    Returns:
-        Names and text. Where more than `MOST_ALIKE` texts differ in numbers only, they are one: the
-        first, which says whose numbers it has.
+    """Gather whom each text holds for, in the order given.
 
     Example:
         >>> gather([("P1", "2 rows left out"), ("P2", "2 rows left out"), ("P3", "none")])
@@ -28,6 +20,16 @@ def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
     names: dict[str, list[str]] = {}
     for name, text in told:
         names.setdefault(text, []).append(name)
+    return [(own, text) for text, own in names.items()]
+
+
+def gather_alike(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
+    """Gather likewise, and make one of more than `MOST_ALIKE` texts that differ in numbers only.
+
+    The first stands for all, and says whose numbers it has. Names in quotes are kept apart. Not for
+    what is a danger or makes a pull void: there every number counts.
+    """
+    names = {text: own for own, text in gather(told)}
     alike: dict[str, list[str]] = {}
     for text in names:
         alike.setdefault(_without_numbers(text), []).append(text)

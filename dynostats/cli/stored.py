@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dynostats.cli import options
-from dynostats.cli.gathered import gather
+from dynostats.cli.gathered import gather, gather_alike
 from dynostats.cli.output import answer_console, print_json, print_rows, say, tell
 from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import count, did_you_mean, spelled_alike
@@ -145,7 +145,7 @@ def _tell_refused(report: IngestReport) -> None:
         where = "" if refused.where in {"", refused.file} else f" ({refused.where})"
         mend = f"\n  {refused.mend}" if refused.mend else ""
         told.append((f"{refused.file}{where}", f"{refused.what}{mend}"))
-    for files, text in gather(told):
+    for files, text in gather_alike(told):
         tell(f"Refused {_some(files)}: {text}")
 
 
@@ -178,16 +178,24 @@ def _print_stored(report: IngestReport, console: Console) -> None:
 
 def _noticed(report: IngestReport) -> list[tuple[str, str]]:
     """Say once what was noticed, with the pulls it was noticed in."""
-    told: list[tuple[str, str]] = []
+    from dynostats.curves.acceptance import DANGERS
+
+    grave: list[tuple[str, str]] = []
+    doubtful: list[tuple[str, str]] = []
     for entry in report.stored:
         name = f"{entry.pull} {entry.file}"
         if entry.excluded:
-            told.append((name, f"left out of the analyses: {entry.excluded}"))
-        told += [(name, one.message) for one in entry.findings if one.severity != "note"]
-    told += [
+            grave.append((name, f"left out of the analyses: {entry.excluded}"))
+        for one in entry.findings:
+            if one.severity == "void" or one.check in DANGERS:
+                grave.append((name, one.message))
+            elif one.severity == "doubtful":
+                doubtful.append((name, one.message))
+    grave += [
         (pull, f"left out of the analyses now: {why}") for pull, why in report.left_out.items()
     ]
-    lines = [(_some(names), say(text)) for names, text in gather(told)]
+    told = [*gather(grave), *gather_alike(doubtful)]
+    lines = [(_some(names), say(text)) for names, text in told]
     lines += [(entry.file, f"skipped: {entry.reason}") for entry in report.skipped[:SHOWN_NAMES]]
     if len(report.skipped) > SHOWN_NAMES:
         lines.append((f"{len(report.skipped) - SHOWN_NAMES} more", "skipped; --json names them"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dynostats.cli.gathered import MOST_ALIKE, gather
+from dynostats.cli.gathered import MOST_ALIKE, gather, gather_alike
 
 
 def spike(pull, speed, column="lambda_1"):
@@ -10,20 +10,22 @@ def spike(pull, speed, column="lambda_1"):
 
 
 def test_a_text_stands_once_with_all_it_holds_for():
-    assert gather([("P1", "one"), ("P2", "two"), ("P3", "one")]) == [
-        (["P1", "P3"], "one"),
-        (["P2"], "two"),
-    ]
+    for way in (gather, gather_alike):
+        assert way([("P1", "one"), ("P2", "two"), ("P3", "one")]) == [
+            (["P1", "P3"], "one"),
+            (["P2"], "two"),
+        ]
 
 
 def test_a_few_texts_keep_their_own_numbers_and_places():
     told = [spike(1, 2000), ("P1", "other"), *(spike(n, 2000 + n) for n in range(2, MOST_ALIKE))]
-    assert gather(told) == [([name], text) for name, text in told]
+    assert gather_alike(told) == [([name], text) for name, text in told]
 
 
 def test_many_that_differ_in_numbers_become_one_that_says_whose_they_are():
     told = [("P0", "before"), *(spike(n, 2000 + n) for n in range(1, 101)), ("P1", "after")]
-    (_, before), (names, text), (_, after) = gather(told)
+    (_, before), (names, text), (_, after) = gather_alike(told)
+    assert len(gather(told)) == 102
     assert (before, after) == ("before", "after")
     assert names == [f"P{n}" for n in range(1, 101)]
     assert text.startswith(spike(1, 2001)[1])
@@ -32,7 +34,7 @@ def test_many_that_differ_in_numbers_become_one_that_says_whose_they_are():
 
 def test_names_in_quotes_are_no_numbers():
     told = [spike(n, 2000 + n, f"lambda_{n % 2}") for n in range(20)]
-    assert [names for names, _ in gather(told)] == [
+    assert [names for names, _ in gather_alike(told)] == [
         [f"P{n}" for n in range(0, 20, 2)],
         [f"P{n}" for n in range(1, 20, 2)],
     ]

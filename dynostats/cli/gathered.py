@@ -29,6 +29,7 @@ def gather_alike(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]
     The first stands for all, and says whose numbers it has. Names in quotes are kept apart. Not for
     what is a danger or makes a pull void: there every number counts.
     """
+    told = list(told)
     names = {text: own for own, text in gather(told)}
     alike: dict[str, list[str]] = {}
     for text in names:
@@ -39,7 +40,8 @@ def gather_alike(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]
         if len(texts) <= MOST_ALIKE:
             found.append((own, text))
         elif text == texts[0]:
-            every = list(dict.fromkeys(name for one in texts for name in names[one]))
+            same = set(texts)
+            every = list(dict.fromkeys(name for name, one in told if one in same))
             found.append((every, f"{text} (These numbers are of {own[0]}; others have theirs.)"))
     return found
 

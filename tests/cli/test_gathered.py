@@ -32,6 +32,12 @@ def test_many_that_differ_in_numbers_become_one_that_says_whose_they_are():
     assert "are of P1;" in text
 
 
+def test_those_it_holds_for_stand_in_the_order_told():
+    told = [spike(n, 2000 + n % 10) for n in range(40)]
+    ((names, _),) = gather_alike(told)
+    assert names == [f"P{n}" for n in range(40)]
+
+
 def test_names_in_quotes_are_no_numbers():
     told = [spike(n, 2000 + n, f"lambda_{n % 2}") for n in range(20)]
     assert [names for names, _ in gather_alike(told)] == [

@@ -7,15 +7,16 @@ from collections.abc import Iterable
 
 # So many texts that differ in numbers only are each shown; more become one.
 MOST_ALIKE = 6
-_NUMBER = re.compile(r"'[^']*'|\d[\d.,:]*")
+# What stands in quotes and what begins with a letter, such as lambda_1, is a name and no number.
+_NAME_OR_NUMBER = re.compile(r"(?<!\w)'.*?'(?!\w)|[^\W\d][\w-]*|\d[\d.,:]*")
 
 
 def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
     """Gather whom each text holds for.
 
     Args:
-        told: Name and text, in the order to be shown. Names in quotes within a text are kept apart,
-            numbers are not.
+        told: Name and text, in the order to be shown. Names within a text, such as lambda_1 or what
+            stands in quotes, are kept apart, numbers are not.
 
     Returns:
         Names and text. Where more than `MOST_ALIKE` texts differ in numbers only, they are one: the
@@ -43,4 +44,4 @@ def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
 
 
 def _without_numbers(text: str) -> str:
-    return _NUMBER.sub(lambda part: part[0] if part[0].startswith("'") else "#", text)
+    return _NAME_OR_NUMBER.sub(lambda part: "#" if part[0][0].isdigit() else part[0], text)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from dynostats.cli.gathered import MOST_ALIKE, gather
 
 
@@ -36,3 +38,22 @@ def test_names_in_quotes_are_no_numbers():
         [f"P{n}" for n in range(0, 20, 2)],
         [f"P{n}" for n in range(1, 20, 2)],
     ]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "lambda_{} reads its highest value in 40 of 90 samples.",
+        "It lies far from the other pull of its setup, P{}.",
+        "The data look like those of 'Bo's cam {}'.",
+    ],
+)
+def test_a_number_in_a_name_keeps_texts_apart(text):
+    told = [(f"P{n}", text.format(n)) for n in range(20)]
+    assert gather(told) == [([name], said) for name, said in told]
+
+
+def test_an_apostrophe_is_no_quote():
+    told = [(f"P{n}", f"The setup's mean is {n} N.m off its engine's.") for n in range(20)]
+    ((names, _),) = gather(told)
+    assert len(names) == len(told)

@@ -79,7 +79,7 @@ def _print_dangers(findings: Iterable[PullFinding], console: Console) -> None:
         console.print("\nDanger to the engine first, a matter of data second", style="bold red")
     for warning, found in warned.items():
         _print_indented(warning, console)
-        _print_findings(found, console)
+        _print_findings(found, console, each_number=True)  # the gravest must not hide
 
 
 def _summary(result: Acceptance) -> str:
@@ -99,13 +99,17 @@ def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
     return tuple(finding for finding in findings if not finding.danger)
 
 
-def _print_findings(findings: Iterable[tuple[PullFinding, str]], console: Console) -> None:
-    """Print each text once, with the pulls it holds for."""
+def _print_findings(
+    findings: Iterable[tuple[PullFinding, str]], console: Console, *, each_number: bool = False
+) -> None:
+    """Print each text once, with the pulls it holds for: all that are to be looked at."""
+    findings = list(findings)
+    to_look_at = any(finding.danger or finding.severity != "note" for finding, _ in findings)
     told = ((finding.pull, f"({finding.check}): {text}") for finding, text in findings)
-    for names, text in gather(told):
-        more = len(names) - SHOWN_NAMES
-        shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
-        _print_indented(f"{shown} {text}", console)
+    for names, text in gather(told, each_number=each_number):
+        shown = names if to_look_at else names[:SHOWN_NAMES]
+        more = f" and {len(names) - len(shown)} more" if len(shown) < len(names) else ""
+        _print_indented(f"{', '.join(shown)}{more} {text}", console)
 
 
 def _print_indented(text: str, console: Console) -> None:

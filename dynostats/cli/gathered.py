@@ -11,12 +11,15 @@ MOST_ALIKE = 6
 _NAME_OR_NUMBER = re.compile(r"(?<!\w)'.*?'(?!\w)|[^\W\d][\w-]*|\d[\d.,:]*")
 
 
-def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
+def gather(
+    told: Iterable[tuple[str, str]], *, each_number: bool = False
+) -> list[tuple[list[str], str]]:
     """Gather whom each text holds for.
 
     Args:
         told: Name and text, in the order to be shown. Names within a text, such as lambda_1 or what
             stands in quotes, are kept apart, numbers are not.
+        each_number: Keep numbers apart as well, however many texts there are.
 
     Returns:
         Names and text. Where more than `MOST_ALIKE` texts differ in numbers only, they are one: the
@@ -35,7 +38,7 @@ def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
     found: list[tuple[list[str], str]] = []
     for text, own in names.items():
         texts = alike[_without_numbers(text)]
-        if len(texts) <= MOST_ALIKE:
+        if each_number or len(texts) <= MOST_ALIKE:
             found.append((own, text))
         elif text == texts[0]:
             every = list(dict.fromkeys(name for one in texts for name in names[one]))

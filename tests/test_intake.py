@@ -645,3 +645,14 @@ def test_a_script_without_a_main_guard_may_use_helpers(shop, warehouse, tmp_path
         [sys.executable, "-W", "error", script], capture_output=True, text=True, check=False
     )
     assert (ran.stdout, ran.stderr) == ("3\n", "")
+
+
+def test_a_named_sheet_that_another_one_stands_in_for_is_said_to_be(shop, tmp_path, warehouse):
+    other = tmp_path / "office.csv"
+    shutil.copyfile(shop / "sheet.csv", other)
+    report = ingest(sorted(shop.glob("*.csv")), warehouse=warehouse, sheet=other)
+    assert len(report.stored) == 3
+    (entry,) = report.skipped
+    assert entry.file == "sheet.csv"
+    assert "beside" not in entry.reason
+    assert "office.csv" in entry.reason

@@ -96,6 +96,7 @@ def sum_cells(curves: CurveSet) -> CellSums:
         )
         for rows in _slices(in_engines)
     ]
+    none = np.zeros((0, len(curves.rpm)))
     return CellSums(
         rpm=curves.rpm,
         engines=list(dict.fromkeys(curves.engine)),
@@ -105,9 +106,9 @@ def sum_cells(curves: CurveSet) -> CellSums:
         setup=setup[place][first],
         setup_in_era=in_era[place][first],
         n=np.diff(in_cells),
-        mean=np.concatenate([one.mean for one in found]),
+        mean=np.concatenate([none, *(one.mean for one in found)]),
         within=[one.within for one in found],
-        slope=sum_contrasts(np.concatenate([one.slope for one in found])),
+        slope=sum_contrasts(np.concatenate([none, *(one.slope for one in found)])),
     )
 
 

@@ -27,6 +27,8 @@ CHI_SQUARE_MEDIAN = 0.4549364
 # The typical spread is the median of at most so many pulls, taken evenly from all of them: its
 # standard error at one speed is then 2%, where the limit is ten times the spread.
 MOST_FOR_TYPICAL = 16_384
+# Where fewer of those cover a speed, all pulls that do are taken: engines of a range of their own.
+LEAST_FOR_TYPICAL = 1_024
 
 
 def find_outlying(curves: CurveSet) -> Flags:
@@ -107,12 +109,24 @@ def _ratios(squares: Floats, engines: Ints) -> tuple[Floats, float]:
 def _typical(squares: Floats, covered: Flags, scale: Floats) -> Floats:
     """Return the variance that is usual at each speed, in scales; infinite where none is known."""
     some = np.unique(np.linspace(0, len(squares) - 1, MOST_FOR_TYPICAL).astype(np.intp))
-    scaled = np.where(covered[some], squares[some] / scale[some, None], np.inf).T
-    ordered = np.sort(scaled, axis=1)
-    count = covered[some].sum(axis=0)
-    at = np.arange(len(ordered))
-    median = (ordered[at, np.maximum(count - 1, 0) // 2] + ordered[at, count // 2]) / 2.0
+    median = _medians_where(covered[some], squares[some] / scale[some, None])
+    few = covered[some].sum(axis=0) < LEAST_FOR_TYPICAL
+    if len(some) < len(squares) and few.any():
+        rows = covered[:, few].any(axis=1)
+        median[few] = _medians_where(
+            covered[rows][:, few], squares[rows][:, few] / scale[rows, None]
+        )
     return np.maximum(median / CHI_SQUARE_MEDIAN, 1e-6)
+
+
+def _medians_where(covered: Flags, values: Floats) -> Floats:
+    """Return the median of each column's covered values; infinite where there is none."""
+    if not len(values):
+        return np.full(values.shape[1], np.inf)
+    ordered = np.sort(np.where(covered, values, np.inf).T, axis=1)
+    count = covered.sum(axis=0)
+    at = np.arange(len(ordered))
+    return (ordered[at, np.maximum(count - 1, 0) // 2] + ordered[at, count // 2]) / 2.0
 
 
 def _squares(logs: Floats, cells: Ints) -> Floats:

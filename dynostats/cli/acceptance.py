@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dynostats.cli.gathered import gather, gather_alike
+from dynostats.cli.gathered import gather, gather_alike, name_pulls
 from dynostats.cli.output import answer_console, print_json, say, working
 from dynostats.cli.settings import answers, current
 from dynostats.words import count
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from dynostats.analysis.acceptance import Acceptance, PullFinding
-
-SHOWN_NAMES = 6
 
 
 @click.command()
@@ -104,9 +102,7 @@ def _safe(findings: Iterable[PullFinding]) -> tuple[PullFinding, ...]:
 def _print_gathered(told: Iterable[tuple[list[str], str]], console: Console) -> None:
     """Print each text once, with the pulls it holds for."""
     for names, text in told:
-        more = len(names) - SHOWN_NAMES
-        shown = ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
-        _print_indented(f"{shown} {text}", console)
+        _print_indented(f"{name_pulls(names)} {text}", console)
 
 
 def _print_indented(text: str, console: Console) -> None:

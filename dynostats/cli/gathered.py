@@ -7,7 +7,10 @@ from collections.abc import Iterable
 
 # So many texts that differ in numbers only are each shown; more become one.
 MOST_ALIKE = 6
-_NUMBER = re.compile(r"'[^']*'|\d[\d.,:]*")
+# What stands in quotes and what begins with a letter, such as lambda_1, is a name and no number.
+_NAME_OR_NUMBER = re.compile(r"(?<!\w)'.*?'(?!\w)|[^\W\d][\w-]*|\d[\d.,:]*")
+# So many consecutive pulls are told by the first and the last.
+LEAST_RUN = 3
 
 
 def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
@@ -26,7 +29,7 @@ def gather(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
 def gather_alike(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]:
     """Gather likewise, and make one of more than `MOST_ALIKE` texts that differ in numbers only.
 
-    The first stands for all, and says whose numbers it has. Names in quotes are kept apart. Not for
+    The first stands for all, and says whose numbers it has. Names are kept apart. Not for
     what is a danger or makes a pull void: there every number counts.
     """
     told = list(told)
@@ -46,5 +49,26 @@ def gather_alike(told: Iterable[tuple[str, str]]) -> list[tuple[list[str], str]]
     return found
 
 
+def name_pulls(names: Iterable[str]) -> str:
+    """Return the names of pulls in the order they were stored, runs of them shortened.
+
+    Example:
+        >>> name_pulls(["P7", "P1", "P3", "P2", "P12"])
+        'P1 to P3, P7, P12'
+    """
+    runs: list[list[int]] = []
+    for number in sorted({int(name.removeprefix("P")) for name in names}):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(
+        f"P{run[0]} to P{run[-1]}"
+        if len(run) >= LEAST_RUN
+        else ", ".join(f"P{number}" for number in run)
+        for run in runs
+    )
+
+
 def _without_numbers(text: str) -> str:
-    return _NUMBER.sub(lambda part: part[0] if part[0].startswith("'") else "#", text)
+    return _NAME_OR_NUMBER.sub(lambda part: "#" if part[0][0].isdigit() else part[0], text)

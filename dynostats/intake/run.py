@@ -90,7 +90,7 @@ def ingest(
         skipped=(
             *run.skipped,
             *_not_logs(found),
-            *_unused_sheets(paperwork, found),
+            *_unused_sheets(paperwork, found, sheet=sheet),
             *_without_file(paperwork, found),
         ),
         refused=tuple(run.refused),
@@ -246,13 +246,15 @@ def _not_logs(found: Found) -> list[Skipped]:
     ]
 
 
-def _unused_sheets(paperwork: Paperwork, found: Found) -> list[Skipped]:
+def _unused_sheets(paperwork: Paperwork, found: Found, *, sheet: Path | None) -> list[Skipped]:
     used = {sheet.path.resolve() for sheet in paperwork.sheets}
+    why = (
+        "no log named lies beside it; give it with --sheet"
+        if sheet is None
+        else f"the labels were taken from {sheet}, as --sheet says"
+    )
     return [
-        Skipped(
-            file=file.shown,
-            reason="called like a sheet, but no log named lies beside it; give it with --sheet",
-        )
+        Skipped(file=file.shown, reason=f"called like a sheet, but {why}")
         for file in found.sheets
         if Path(file.path).resolve() not in used
     ]

@@ -258,3 +258,13 @@ def test_a_pull_that_ends_a_little_early_keeps_its_signature():
     np.testing.assert_allclose(
         read_signatures(cut).values, read_signatures(whole).values, rtol=0, atol=1e-9
     )
+
+
+@pytest.mark.parametrize("lacking", [RPM < 4000.0, RPM == 3000.0])
+def test_speeds_that_no_pull_has_of_a_channel_raise_no_warning(lacking):
+    pulls, curves = history("ABBA", "ABBA")
+    (mount,) = read_mounts(pulls, curves)
+    mount.channels["charge_temperature"][:, lacking] = np.nan
+    read = read_signatures(mount)
+    assert ("charge temperature rise" in read.names) == (lacking.sum() == 1)
+    assert read.whole().all()

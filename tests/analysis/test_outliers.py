@@ -55,6 +55,18 @@ def test_among_many_pulls_the_usual_spread_is_taken_from_some(monkeypatch):
     assert whole == flagged(curves) == [7, 150, 333]
 
 
+def test_engines_of_a_range_of_their_own_are_judged_by_all_of_their_pulls(monkeypatch):
+    monkeypatch.setattr(outliers, "MOST_FOR_TYPICAL", 60)
+    low, high = np.arange(len(RPM)) < 10, np.arange(len(RPM)) >= 10
+    for seed in range(10):
+        curves = pulls_of(*["ABABABAB"] * 202, seed=seed)
+        curves.log_torque[:1600, high] = curves.log_torque[1600:, low] = np.nan
+        curves.engine[1600:] = ["other"] * 16
+        assert [row for row in flagged(curves) if row >= 1600] == []
+        curves.log_torque[1607] += 0.08
+        assert [row for row in flagged(curves) if row >= 1600] == [1607]
+
+
 def test_clean_pulls_are_hardly_ever_flagged():
     # The limit is p = 1e-4 a pull and a tenfold variance; 200 warehouses of 24 pulls are 4,800
     # pulls, of which more than 4 flagged has probability 0.0002 at 1e-4 (Poisson, 0.48).

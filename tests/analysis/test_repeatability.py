@@ -10,6 +10,7 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 from studies import curves_of, groups_of, laid_out, wiggle
 
+from dynostats.analysis.cell_sums import sum_cells
 from dynostats.analysis.repeatability import limit_factor, measure_repeatability
 from dynostats.errors import AnalysisError
 from dynostats.simulate import CurveNoise, lay_out, simulate_curves
@@ -155,6 +156,24 @@ def test_without_a_repeat_there_is_no_repeatability():
     with pytest.raises(AnalysisError, match="no setup in scope was pulled twice") as caught:
         measure_repeatability(laid_out("AB", "C"))
     assert "at least twice" in caught.value.mend
+
+
+def test_pulls_that_each_lack_another_speed_tell_by_the_speeds_that_all_cover():
+    logs = np.random.default_rng(0).normal(5.0, 0.003, (4, 20))
+    logs[np.arange(4), np.arange(4)] = np.nan
+    rpm = 2000.0 + 50.0 * np.arange(20)
+    found = measure_repeatability(laid_out("AAAA", curves=logs, rpm=rpm))
+    whole = measure_repeatability(laid_out("AAAA", curves=logs[:, 4:], rpm=rpm[4:]))
+    assert found.curve["rpm"].to_list() == rpm[4:].tolist()
+    assert found.overall.pull_sd_pct == pytest.approx(whole.overall.pull_sd_pct, rel=0.05)
+
+
+def test_nothing_in_scope_has_no_sums_to_fail_over():
+    cells = sum_cells(
+        laid_out("A", curves=np.zeros((1, 3)), rpm=np.arange(3.0)).take(np.zeros(1, bool))
+    )
+    assert cells.mean.shape == (0, 3)
+    assert cells.slope.contrasts == 0
 
 
 def test_days_that_share_no_setup_leave_the_session_figures_unknown():

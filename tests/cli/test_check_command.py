@@ -9,6 +9,7 @@ from dynostats.analysis.acceptance import Acceptance, PullFinding
 from dynostats.analysis.acceptance.labels import SCHEMA
 from dynostats.cli.acceptance import print_acceptance
 from dynostats.cli.output import answer_console
+from dynostats.curves.acceptance.danger import CYLINDER_DANGER
 
 
 def test_the_json_of_the_contract(on):
@@ -80,3 +81,42 @@ def test_the_same_finding_is_said_once_with_its_pulls(printed):
 
 def test_a_clean_warehouse_is_one_line(on):
     assert "without a finding" in on("check", "P1").out
+
+
+def printed_of(capsys, findings):
+    result = Acceptance(
+        pulls=tuple(finding.pull for finding in findings),
+        findings=tuple(findings),
+        labels=pl.DataFrame(schema=SCHEMA),
+        limits=pl.DataFrame(),
+        cannot_tell=(),
+    )
+    print_acceptance(result, answer_console())
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_of_many_dangers_each_is_said_with_its_own_numbers(capsys):
+    lean = [f"{CYLINDER_DANGER} Cylinder {n} runs at lambda 1.0{n}." for n in range(9)]
+    out = printed_of(
+        capsys,
+        [found(f"P{n}", "lean_cylinder", "note", text, danger=True) for n, text in enumerate(lean)],
+    )
+    assert out.count(CYLINDER_DANGER) == 1
+    for n in range(9):
+        assert f"P{n} (lean_cylinder): Cylinder {n} runs at lambda 1.0{n}." in out
+
+
+@pytest.mark.parametrize("severity", ["doubtful", "note"])
+def test_many_pulls_of_one_finding_are_all_named(capsys, severity):
+    out = printed_of(
+        capsys, [found(f"P{n}", "short", severity, f"It ends at {n} rpm.") for n in range(9)]
+    )
+    assert "P0 to P8 (short): It ends at 0 rpm. (These numbers are of P0;" in out
+    assert out.count("It ends at") == 1
+
+
+def test_each_void_pull_has_its_own_numbers(capsys):
+    out = printed_of(
+        capsys, [found(f"P{n}", "short", "void", f"It ends at {n} rpm.") for n in range(9)]
+    )
+    assert [f"P{n} (short): It ends at {n} rpm." in out for n in range(9)] == [True] * 9

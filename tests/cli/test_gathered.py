@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dynostats.cli.gathered import MOST_ALIKE, gather, gather_alike
+import pytest
+
+from dynostats.cli.gathered import MOST_ALIKE, gather, gather_alike, name_pulls
 
 
 def spike(pull, speed, column="lambda_1"):
@@ -44,3 +46,28 @@ def test_names_in_quotes_are_no_numbers():
         [f"P{n}" for n in range(0, 20, 2)],
         [f"P{n}" for n in range(1, 20, 2)],
     ]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "lambda_{} reads its highest value in 40 of 90 samples.",
+        "It lies far from the other pull of its setup, P{}.",
+        "The data look like those of 'Bo's cam {}'.",
+    ],
+)
+def test_a_number_in_a_name_keeps_texts_apart(text):
+    told = [(f"P{n}", text.format(n)) for n in range(20)]
+    assert gather_alike(told) == [([name], said) for name, said in told]
+
+
+def test_an_apostrophe_is_no_quote():
+    told = [(f"P{n}", f"The setup's mean is {n} N.m off its engine's.") for n in range(20)]
+    ((names, _),) = gather_alike(told)
+    assert len(names) == len(told)
+
+
+def test_every_pull_is_named_and_runs_are_short():
+    assert name_pulls(["P9"]) == "P9"
+    assert name_pulls(["P2", "P1"]) == "P1, P2"
+    assert name_pulls(f"P{n}" for n in (5, 9, 3, 4, 11, 10, 20, 10)) == "P3 to P5, P9 to P11, P20"

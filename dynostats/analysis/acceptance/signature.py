@@ -97,10 +97,14 @@ def _reduce(table: Floats, accepted: Flags) -> Floats:
     """
     known = np.isfinite(table)
     enough = known.mean(axis=1) >= COVERS_SHARE
-    half = table.shape[1] // 2
     values = np.full((len(table), 2), np.nan)
+    if not enough.any():
+        return values
+    # Where no pull that covers enough has a value, nobody lacks it.
+    table = table[:, known[enough].any(axis=0)]
+    half = table.shape[1] // 2
     # From whole pulls where there are some: the same ones at every speed.
-    whole = accepted & known.all(axis=1)
+    whole = accepted & np.isfinite(table).all(axis=1)
     usual = np.nanmedian(table[whole if whole.any() else enough], axis=0)
     own = table[enough] - usual
     lower, upper = (

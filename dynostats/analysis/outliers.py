@@ -70,7 +70,8 @@ def find_short(curves: CurveSet) -> Flags:
     hide what the rest tell.
 
     Returns:
-        Shape (pulls,): True where a speed is missing that most pulls of the engine cover.
+        Shape (pulls,): True where a speed is missing that most pulls of the engine cover. Where
+        each pull of an engine lacks some, none is short: what all of them cover still tells.
     """
     covered = np.isfinite(curves.log_torque)
     if covered.all():
@@ -80,7 +81,9 @@ def find_short(curves: CurveSet) -> Flags:
     starts = runs_of(engines[place])
     share = np.add.reduceat(covered[place].astype(np.float64), starts[:-1], axis=0)
     usual = share / np.diff(starts)[:, None] >= MOST_OF_THEM
-    return ~np.all(covered | ~usual[engines], axis=1)
+    short: Flags = ~np.all(covered | ~usual[engines], axis=1)
+    whole = np.bincount(engines[~short], minlength=len(usual)) > 0
+    return short & whole[engines]
 
 
 def _ratios(squares: Floats, engines: Ints) -> tuple[Floats, float]:

@@ -128,8 +128,6 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
     outlying = find_outlying(curves)
     names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
     leave_out = outlying | find_short(curves)
-    if leave_out.all():  # each lacks another speed: what all of them cover still tells
-        leave_out = outlying
     cells = sum_cells(curves.take(~leave_out) if leave_out.any() else curves)
     said = say_copies(copies)
     found = conclude_repeatability(

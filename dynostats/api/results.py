@@ -14,7 +14,6 @@ from dynostats.words import as_paragraphs
 
 if TYPE_CHECKING:
     import altair as alt
-    from _typeshed import DataclassInstance
 
 _LISTED = (
     "pull",
@@ -161,7 +160,7 @@ class Family:
         return self.frame._repr_html_()  # pyright: ignore[reportPrivateUsage]
 
 
-def fields_of(result: DataclassInstance) -> dict[str, Any]:
+def fields_of(result: Any) -> dict[str, Any]:  # noqa: ANN401 - any dataclass
     """Return the fields of a result by name, for a result that adds a chart and a view to it."""
     return {field.name: getattr(result, field.name) for field in fields(result)}
 

@@ -168,6 +168,15 @@ def test_pulls_that_each_lack_another_speed_tell_by_the_speeds_that_all_cover():
     assert found.overall.pull_sd_pct == pytest.approx(whole.overall.pull_sd_pct, rel=0.05)
 
 
+def test_an_engine_whose_pulls_each_lack_another_speed_is_not_left_out_beside_others():
+    logs = np.random.default_rng(1).normal(5.0, 0.003, (8, 20))
+    logs[np.arange(4), np.arange(4)] = np.nan
+    engine = ["ragged"] * 4 + ["whole"] * 4
+    curves = laid_out("AAAA", "AAAA", curves=logs, rpm=2000.0 + 50.0 * np.arange(20), engine=engine)
+    groups = measure_repeatability(curves).groups
+    assert dict(groups.select("engine", "pull_df").iter_rows()) == {"ragged": 2, "whole": 2}
+
+
 def test_nothing_in_scope_has_no_sums_to_fail_over():
     cells = sum_cells(
         laid_out("A", curves=np.zeros((1, 3)), rpm=np.arange(3.0)).take(np.zeros(1, bool))

@@ -273,9 +273,9 @@ def test_a_sheet_named_among_the_logs_is_their_sheet(shop, tmp_path, warehouse):
     elsewhere = tmp_path / "office" / "Sheet.csv"
     elsewhere.parent.mkdir()
     shutil.copyfile(shop / "sheet.csv", elsewhere)
-    (entry,) = ingest([elsewhere], warehouse=warehouse).skipped
+    (entry,) = ingest([elsewhere], warehouse=warehouse).refused
     assert entry.file == "Sheet.csv"
-    assert "--sheet" in entry.reason
+    assert "--sheet" in entry.mend
 
 
 def test_two_sheets_in_one_folder_are_refused(shop, warehouse):

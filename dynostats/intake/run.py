@@ -12,7 +12,7 @@ from dynostats.errors import DynostatsError
 from dynostats.ingest import load_channel_table
 from dynostats.intake.files import Found, FoundFile, find_files
 from dynostats.intake.known import why_skipped
-from dynostats.intake.paperwork import Paperwork
+from dynostats.intake.paperwork import Paperwork, Sheet
 from dynostats.intake.pulls import Outcome, Task, source_of
 from dynostats.intake.readers import Read, reader
 from dynostats.intake.report import (
@@ -90,10 +90,10 @@ def ingest(
         skipped=(
             *run.skipped,
             *_not_logs(found),
-            *_unused_sheets(paperwork, found, sheet=sheet),
+            *_stood_in_for(found, sheet),
             *_without_file(paperwork, found),
         ),
-        refused=tuple(run.refused),
+        refused=(*run.refused, *_useless_sheets(found, sheet, paperwork.sheets)),
         sheets=tuple(str(sheet.path) for sheet in paperwork.sheets),
         left_out={pull: reason for pull, reason in why.items() if pull not in own},
     )
@@ -246,17 +246,26 @@ def _not_logs(found: Found) -> list[Skipped]:
     ]
 
 
-def _unused_sheets(paperwork: Paperwork, found: Found, *, sheet: Path | None) -> list[Skipped]:
-    used = {sheet.path.resolve() for sheet in paperwork.sheets}
-    why = (
-        "no log named lies beside it; give it with --sheet"
-        if sheet is None
-        else f"the labels were taken from {sheet}, as --sheet says"
-    )
+def _stood_in_for(found: Found, sheet: Path | None) -> list[Skipped]:
+    """Return the files called like a sheet that another one was asked for in the place of."""
+    if sheet is None:
+        return []
+    reason = f"called like a sheet, but the labels were taken from {sheet}, as --sheet says"
+    return [Skipped(file=file.shown, reason=reason) for file in found.sheets]
+
+
+def _useless_sheets(found: Found, sheet: Path | None, used: Sequence[Sheet]) -> list[Refused]:
+    """Return the files called like a sheet that are the sheet of no log."""
+    taken = {one.path.resolve() for one in used}
     return [
-        Skipped(file=file.shown, reason=f"called like a sheet, but {why}")
+        Refused(
+            file=file.shown,
+            what="called like a sheet, but no log of this ingest lies beside it or below",
+            where=file.path,
+            mend="Name the logs too, or their folder; or give it with --sheet.",
+        )
         for file in found.sheets
-        if Path(file.path).resolve() not in used
+        if sheet is None and Path(file.path).resolve() not in taken
     ]
 
 

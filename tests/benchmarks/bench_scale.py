@@ -227,8 +227,6 @@ def run(paths: dict[int, Path], repeats: int) -> pl.DataFrame:
     for turn in range(repeats):
         for size, path in paths.items():
             for name, act in acts(path, size).items():
-                if turn >= 2 and name in {"variance from samples", *HEAVIEST}:
-                    continue  # they take minutes; two of them will do
                 costs.setdefault((size, name), []).append(measure(act))
             click.echo(f"{time.strftime('%H:%M:%S')} turn {turn + 1}, {size:,} pulls", err=True)
     return pl.DataFrame(
@@ -314,8 +312,8 @@ def write(table: pl.DataFrame, paths: dict[int, Path], *, repeats: int, load: st
     opening = (
         "`OPENBLAS_NUM_THREADS=1 .venv/bin/python tests/benchmarks/bench_scale.py`, "
         f"{time.strftime('%Y-%m-%d')}, DuckDB {duckdb.__version__}, {os.cpu_count()} processors, "
-        f"{platform.machine()}; {load}. Medians of {repeats} interleaved repeats (two of the last "
-        f"four rows). The warehouses: {len(LOGGED)} channels, 300 to 600 samples, "
+        f"{platform.machine()}; {load}. Medians of {repeats} interleaved repeats. The "
+        f"warehouses: {len(LOGGED)} channels, 300 to 600 samples, "
         "curves on 36 to 60 speeds (each engine has its range, and one pull in fifty ends early), "
         f"engines of {PULLS_AN_ENGINE} pulls on {DYNOS} dynos. The storage "
         f"engine has {MEMORY} of memory; results and arrays of the process come on top."

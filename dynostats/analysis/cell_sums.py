@@ -18,7 +18,7 @@ from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.groups import number, runs_of
 from dynostats.analysis.layers import NO_SPREAD, Layer
 from dynostats.analysis.over_speed import SpeedSums, sum_contrasts
-from dynostats.arrays import Flags, Floats, Ints
+from dynostats.arrays import Floats, Ints
 
 # An eigenvalue this far below the largest is zero but for rounding.
 NO_ROOM = 1e-10
@@ -153,7 +153,6 @@ def between_sessions(cells: CellSums) -> BetweenSessions:
     parts: list[tuple[Floats, Floats]] = []
     refit = sum_contrasts(np.zeros((0, len(cells.rpm))))
     groups: list[Ints] = []
-    eras = _has_eras(cells)
     for code, rows in enumerate(_slices(runs_of(cells.engine))):
         sessions = cells.session[rows] - cells.session[rows][0]
         if not sessions.any():
@@ -162,12 +161,12 @@ def between_sessions(cells: CellSums) -> BetweenSessions:
         visits = (sessions[:, None] == np.arange(sessions[-1] + 1)) * weight[:, None]
         scaled = weight[:, None] * cells.mean[rows]
         setups = _Groups.of(cells.setup[rows], weight)
-        in_eras = _Groups.of(cells.setup_in_era[rows], weight) if eras[code] else setups
+        in_eras = _Groups.of(cells.setup_in_era[rows], weight)
         span = _span(in_eras.taken_out_of(visits))
         parts.append((span.contrasts(scaled), span.size))
         groups.append(np.full(len(span.size), code, dtype=np.intp))
-        spanned = _span(setups.taken_out_of(visits)) if eras[code] else span
-        refit = refit + _refit(spanned, setups.taken_out_of(scaled), setups.count)
+        everywhere = _span(setups.taken_out_of(visits))
+        refit = refit + _refit(everywhere, setups.taken_out_of(scaled), setups.count)
     speeds = len(cells.rpm)
     return BetweenSessions(
         session=Layer(
@@ -200,12 +199,7 @@ def _free_of_drift(logs: Floats, order: Floats, in_sessions: Ints) -> tuple[Floa
     """
     size = np.diff(in_sessions)
     spread = np.add.reduceat(order**2, in_sessions[:-1])
-    unit = (
-        order
-        / np.sqrt(np.where(spread > NO_SPREAD, np.repeat(1.0, len(spread)) * spread, 1.0))[
-            np.repeat(np.arange(len(size)), size)
-        ]
-    )
+    unit = order / np.repeat(np.sqrt(np.where(spread > NO_SPREAD, spread, 1.0)), size)
     along = np.add.reduceat(unit[:, None] * logs, in_sessions[:-1], axis=0)
     if (spread > NO_SPREAD).any():
         logs -= unit[:, None] * np.repeat(along, size, axis=0)
@@ -291,14 +285,3 @@ def _refit(span: _Span, rest: Floats, setups: int) -> SpeedSums:
         counts=left * np.outer(covered, covered),
         contrasts=left if covered.any() else 0,
     )
-
-
-def _has_eras(cells: CellSums) -> Flags:
-    """Return by engine whether a change of the cell parts a setup of it in two."""
-    parted = np.zeros(len(cells.engines), dtype=np.bool_)
-    setups = number(cells.setup)
-    in_eras = number(cells.setup, cells.setup_in_era)
-    first = np.unique(in_eras, return_index=True)[1]
-    more = np.bincount(setups[first]) > 1
-    parted[cells.engine[more[setups]]] = True
-    return parted

@@ -6,16 +6,9 @@ import getpass
 import os
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
-from dynostats.warehouse import (
-    Store,
-    open_store,
-)
-
-if TYPE_CHECKING:
-    pass
+from dynostats.warehouse import Store, open_store
 
 AnyPath = str | os.PathLike[str]
 
@@ -31,12 +24,7 @@ class Opened:
         """Return the warehouse."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Leave; nothing is held open between calls."""
 
     def __repr__(self) -> str:

@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli.gathered import gather, gather_alike, name_pulls
 from dynostats.cli.output import answer_console, print_json, say, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import count
 
 if TYPE_CHECKING:
@@ -36,10 +36,8 @@ def check(pulls: tuple[str, ...]) -> None:
       dynostats check
       dynostats check P31 P35
     """
-    from dynostats.api import open_warehouse
-
     with working("judging the pulls"):
-        result = open_warehouse(current().warehouse).check(*pulls)
+        result = current_warehouse().check(*pulls)
     if current().as_json:
         print_json(result.to_dict())
     else:

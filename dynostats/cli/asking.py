@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from dynostats.cli.output import answer_console, print_json, print_rows, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 SHOWN_ROWS = 50
 
@@ -78,10 +78,8 @@ def _print_names() -> None:
 
 
 def _write(out: Path, text: str, values: dict[str, str]) -> None:
-    from dynostats.api import open_warehouse
-
     with working("asking"):
-        written = open_warehouse(current().warehouse).query_to(out, text, values)
+        written = current_warehouse().query_to(out, text, values)
     if current().as_json:
         print_json({"out": str(written)})
     else:
@@ -89,10 +87,8 @@ def _write(out: Path, text: str, values: dict[str, str]) -> None:
 
 
 def _print_answer(text: str, values: dict[str, str]) -> None:
-    from dynostats.api import open_warehouse
-
     with working("asking"):
-        answer = open_warehouse(current().warehouse).query(text, **values)
+        answer = current_warehouse().query(text, **values)
     if current().as_json:
         print_json(answer.to_dict())
         return

@@ -10,7 +10,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, say, shown, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 if TYPE_CHECKING:
     import polars as pl
@@ -41,10 +41,8 @@ def attribute(**question: object) -> None:
       dynostats attribute --baseline stock --candidate big_cooler
       dynostats attribute --baseline stock --candidate big_cooler --band 3000:6500 --json
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
-    with working("attributing"), open_warehouse(settings.warehouse) as warehouse:
+    with working("attributing"), current_warehouse() as warehouse:
         found = warehouse.attribute(**question)  # pyright: ignore[reportArgumentType]
     if settings.as_json:
         print_json(found.to_dict())

@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, say, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import command_line
 
 if TYPE_CHECKING:
@@ -71,12 +71,10 @@ def envelope(
       dynostats envelope --reference outlet-70 first_run.csv
       dynostats envelope --reference outlet-70 run1.csv run2.csv --report ranges.html
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
     with (
         working("looking at the logs"),
-        open_warehouse(settings.warehouse) as warehouse,
+        current_warehouse() as warehouse,
     ):
         found = warehouse.envelope(*files, reference=reference, **options)  # pyright: ignore[reportArgumentType]
         if report is not None:

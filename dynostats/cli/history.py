@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell, tell_judged
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import command_line
 
 if TYPE_CHECKING:
@@ -46,10 +46,8 @@ def history(report: Path | None, **asked: str | float | None) -> None:
       dynostats amend P12 relative_to=outlet-54 --why "the sheet did not say"
       dynostats amend P12 changed="exhaust: 70 mm outlet" --why "the sheet did not say"
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
-    warehouse = open_warehouse(settings.warehouse)
+    warehouse = current_warehouse()
     found = warehouse.history(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
         warehouse.report_history(found, report, command=command_line("history", asked))

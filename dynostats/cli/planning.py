@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -128,9 +128,8 @@ def plan(
           --session T09 --looks pair --declare --sheet run_sheet.html --sheet sheet.csv
     """
     from dynostats.analysis.planning.wording import say_declared
-    from dynostats.api import open_warehouse
 
-    with working("planning"), open_warehouse(current().warehouse) as warehouse:
+    with working("planning"), current_warehouse() as warehouse:
         made = warehouse.plan(rule=_RULES.get(rule, rule), **asked)  # pyright: ignore[reportArgumentType]
         if declare or sheets:
             made.named()  # refused before anything is stored or written

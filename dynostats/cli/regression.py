@@ -6,7 +6,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import print_json, print_rows, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 
 @click.command()
@@ -39,10 +39,8 @@ def regress(formula: str, setups: tuple[str, ...], **question: object) -> None:
       dynostats regress "log_torque ~ log_manifold_pressure + log_charge_temperature + log_rpm"
       dynostats regress "log_torque ~ bs(rpm, df=6) + setup" --errors mixed --engine QB-18T
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
-    with working("regressing"), open_warehouse(settings.warehouse) as warehouse:
+    with working("regressing"), current_warehouse() as warehouse:
         found = warehouse.regress(
             formula,
             setups=setups or None,

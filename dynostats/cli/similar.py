@@ -8,7 +8,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -69,10 +69,8 @@ def similar(pull: str, channels: tuple[str, ...], overlap: float, **asked: objec
       dynostats similar P12 --by channels --channel lambda --channel charge_temperature
       dynostats similar P12 --by conditions --most 20 --json
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
-    found = open_warehouse(settings.warehouse).similar(
+    found = current_warehouse().similar(
         pull,
         channels=channels or None,
         least_overlap=overlap,

@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import print_json, print_rows, tell, tell_judged
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import command_line
 
 if TYPE_CHECKING:
@@ -50,8 +50,6 @@ def studies(
       dynostats studies --report studies.html --each reports
       dynostats studies --engine QB-21T --json
     """
-    from dynostats.api import open_warehouse
-
     if each is not None and report is None:
         msg = "--each needs --report, the page that leads to the reports"
         raise click.UsageError(msg)
@@ -60,7 +58,7 @@ def studies(
         from dynostats.report import load_shop
 
         letterhead = load_shop(shop)
-    warehouse = open_warehouse(current().warehouse)
+    warehouse = current_warehouse()
     found = warehouse.studies(progress=tell_judged, **asked)  # pyright: ignore[reportArgumentType]
     if report is not None:
         command = command_line("studies", asked | {"report": report, "each": each})

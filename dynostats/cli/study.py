@@ -9,7 +9,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, print_rows, tell, working
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 from dynostats.words import command_line
 
 if TYPE_CHECKING:
@@ -99,8 +99,6 @@ def compare(
           --report finding.html --report finding.pdf --charts pictures/ --shop our_shop.toml
       dynostats compare --baseline stock --candidate long_runner --candidate short_runner
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
     if len(candidates) > 1:
         if reports or charts:
@@ -111,7 +109,7 @@ def compare(
     candidate = next(iter(candidates))
     question = {"baseline": question.pop("baseline"), "candidate": candidate, **question}
     letterhead = _prepare(reports, shop)
-    with working("comparing"), open_warehouse(settings.warehouse) as warehouse:
+    with working("comparing"), current_warehouse() as warehouse:
         finding = warehouse.compare(**question)  # pyright: ignore[reportArgumentType]
         as_of: datetime | None = question["as_of"]  # pyright: ignore[reportAssignmentType]
         if reports:
@@ -156,10 +154,8 @@ def _prepare(reports: tuple[Path, ...], shop: Path | None) -> Shop | None:
 
 
 def _compare_several(candidates: tuple[str, ...], question: dict[str, object]) -> None:
-    from dynostats.api import open_warehouse
-
     settings = current()
-    with working("comparing"), open_warehouse(settings.warehouse) as warehouse:
+    with working("comparing"), current_warehouse() as warehouse:
         family = warehouse.compare_candidates(candidates=candidates, **question)  # pyright: ignore[reportArgumentType]
     if settings.as_json:
         print_json(family.to_dict())
@@ -184,10 +180,8 @@ def repeatability(dyno: str | None, engine: str | None) -> None:
       dynostats repeatability
       dynostats repeatability --dyno cell-1 --engine QB-21T --json
     """
-    from dynostats.api import open_warehouse
-
     settings = current()
-    with working("measuring the noise"), open_warehouse(settings.warehouse) as warehouse:
+    with working("measuring the noise"), current_warehouse() as warehouse:
         result = warehouse.repeatability(dyno=dyno, engine=engine)
     if settings.as_json:
         print_json(result.to_dict())

@@ -11,7 +11,7 @@ import click
 
 from dynostats.cli import options
 from dynostats.cli.output import answer_console, print_json, say, tell
-from dynostats.cli.settings import answers, current
+from dynostats.cli.settings import answers, current, current_warehouse
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -65,10 +65,8 @@ def watch(folder: Path, page: Path | None, once: bool, **asked: object) -> None:
       dynostats watch logs/
       dynostats watch logs/ --page /home/shop/cell.html --settle 10
     """
-    from dynostats.api import open_warehouse
-
     where = page or current().warehouse.with_name("watch.html")
-    with open_warehouse(current().warehouse) as warehouse:
+    with current_warehouse() as warehouse:
         watching = warehouse.watch(folder, **asked)  # pyright: ignore[reportArgumentType]
     if not current().as_json:
         tell(f"Page: {where}   (open it in a browser; it renews itself)")

@@ -8,7 +8,6 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 import duckdb
@@ -106,12 +105,7 @@ class Store:
         """Return the store."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Let go of the file."""
         self.close()
 

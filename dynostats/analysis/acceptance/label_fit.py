@@ -130,10 +130,8 @@ def fit(design: Design, values: Floats, *, noise: Floats | None = None) -> Fitte
     square = (residual**2).sum(axis=0)
     columns, known = design.columns, len(design.known)
     if noise is not None:
-        size, inverse = (
-            noise,
-            np.broadcast_to(design.believed, (values.shape[1], *design.believed.shape)),
-        )
+        size = noise
+        inverse = np.broadcast_to(design.believed, (len(size), *design.believed.shape))
     else:
         size = np.maximum(square / design.df, 1e-12)
         inverse = _covariance(columns, known, _session_ratio(design, values, square, size))

@@ -15,7 +15,7 @@ from dynostats.analysis.conditions import (
     lay_channel,
     put_on_footing,
 )
-from dynostats.analysis.copies import find_copies, say_copies
+from dynostats.analysis.copies import find_copies, say_copies, without
 from dynostats.analysis.curve_set import CurveSet, curve_set
 from dynostats.analysis.question import Question
 from dynostats.analysis.study import Study
@@ -109,10 +109,9 @@ def open_case(
     scope = studies[0].scope
     filed = curve_set(scope, curves)
     copies = find_copies(filed)
-    kept = ~np.isin(filed.pull, list(copies))
     return Case(
-        filed=filed.take(kept),
-        pulls=scope.filter(pl.Series(kept)),
+        filed=without(filed, copies),
+        pulls=scope.filter(~pl.col("pull").is_in(list(copies))),
         conditions=conditions,
         members=[name for study in studies for name in study.members if name not in copies],
         baseline=questions[0].baseline,

@@ -5,7 +5,7 @@ Counted as repeats, copies make the noise look like nothing and any difference l
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 import numpy as np
 
@@ -134,6 +134,12 @@ def _alike(logs: Floats, others: Floats) -> Flags:
     counts = shared.sum(axis=1)
     square = (np.where(shared, away, 0.0) ** 2).sum(axis=1)
     return (counts >= LEAST_SHARED) & (square <= counts * SAME_LOG**2)
+
+
+def without(curves: CurveSet, copies: Container[str]) -> CurveSet:
+    """Return the curves but for those that are copies."""
+    kept = np.array([pull not in copies for pull in curves.pull], dtype=np.bool_)
+    return curves if kept.all() else curves.take(kept)
 
 
 def say_copies(copies: dict[str, str]) -> str:

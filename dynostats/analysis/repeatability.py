@@ -10,7 +10,7 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from dynostats.analysis.cell_sums import CellSums, between_sessions, sum_cells
-from dynostats.analysis.copies import find_copies, say_copies
+from dynostats.analysis.copies import find_copies, say_copies, without
 from dynostats.analysis.curve_set import CurveSet
 from dynostats.analysis.groups import number
 from dynostats.analysis.moderation import fit_prior, moderate
@@ -123,8 +123,7 @@ def measure_repeatability(curves: CurveSet) -> Repeatability:
         AnalysisError: No setup was pulled twice in one session.
     """
     copies = find_copies(curves)
-    if copies:
-        curves = curves.take(~np.isin(curves.pull, list(copies)))
+    curves = without(curves, copies)
     outlying = find_outlying(curves)
     names = [name for name, odd in zip(curves.pull, outlying, strict=True) if odd]
     leave_out = outlying | find_short(curves)

@@ -134,11 +134,12 @@ def doubtful_of(judged: Acceptance, used: set[str]) -> dict[str, list[PullFindin
     """Return what is said against the pulls whose torque is compared.
 
     A pressure of unknown reference was set aside when it was read: torque stands without it, and
-    what needs it (a correction, an attribution) says so itself.
+    what needs it (a correction, an attribution) says so itself. A copy is left out of the
+    comparison, which says so too.
     """
     doubtful: dict[str, list[PullFinding]] = {}
     for finding in judged.findings:
-        if finding.check == "pressure_reference":
+        if finding.check in {"pressure_reference", "copy"}:
             continue
         if finding.severity != "note" and finding.pull in used:
             doubtful.setdefault(finding.pull, []).append(finding)

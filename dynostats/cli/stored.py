@@ -187,6 +187,8 @@ def _noticed(report: IngestReport) -> list[tuple[str, str]]:
         if entry.excluded:
             grave.append((name, f"left out of the analyses: {entry.excluded}"))
         for one in entry.findings:
+            if one.message.rstrip(".") in entry.excluded:
+                continue  # said as the reason already
             if one.severity == "void" or one.check in DANGERS:
                 grave.append((name, one.message))
             elif one.severity == "doubtful":

@@ -376,3 +376,35 @@ def test_groups_judged_apart_are_put_together_in_order():
     assert whole.pulls == (*first.pulls, *second.pulls)
     assert said(whole) == said(first)
     assert whole.limits.height == first.limits.height + second.limits.height
+
+
+# --- one pull filed twice ------------------------------------------------------------------------
+
+
+def filed_again(pulls, curves, copies, first):
+    """Give pulls the torque of another, but for what another program rounds."""
+    torque = curves.filter(pull=first).select("rpm", again=pl.col("torque") * (1.0 + 2e-6))
+    given = curves.join(torque, on="rpm", how="left", maintain_order="left")
+    return pulls, given.with_columns(
+        torque=pl.when(pl.col("pull").is_in(copies)).then("again").otherwise("torque")
+    ).drop("again")
+
+
+def test_a_copy_is_told_with_the_pull_it_is_one_of():
+    pulls, curves = history("AAA", "AAA", "AAA", "AAA")
+    found = judge(*filed_again(pulls, curves, [NAME], "mill1-1")).findings
+    (finding,) = [one for one in found if one.check == "copy"]
+    assert (finding.pull, finding.severity) == (NAME, "doubtful")
+    assert "that of mill1-1 at every speed" in finding.message
+
+
+def test_copies_do_not_make_ordinary_pulls_lie_outside_the_band():
+    pulls, curves = history("AAA", "AAA", "AAA", "AAA")
+    copies = [f"mill{day}-{place}" for day in range(4) for place in (2, 3)]
+    for copy in copies:
+        pulls, curves = filed_again(pulls, curves, [copy], f"{copy[:-1]}1")
+    # One more ordinary pull in a session of copies: by them alone it would lie far outside.
+    _, measured = history("AAA", "AAA", "AAA", "AAA", seed=5)
+    curves = pl.concat([curves.filter(pl.col("pull") != NAME), measured.filter(pull=NAME)])
+    found = {one.check for one in judge(pulls, curves).findings if one.pull == NAME}
+    assert found.isdisjoint({"outside_band", "copy"})

@@ -15,6 +15,7 @@ from dynostats.analysis.acceptance.limits import Limit
 from dynostats.analysis.acceptance.mount import Mount, read_mounts
 from dynostats.analysis.acceptance.session import check_channels, check_start, check_sweep_rate
 from dynostats.analysis.acceptance.signature import read_signatures
+from dynostats.analysis.copies import find_copies, without
 from dynostats.analysis.curve_set import curve_set
 from dynostats.curves.acceptance import DANGERS
 from dynostats.errors import AnalysisError
@@ -78,7 +79,7 @@ def judge_pulls(
         labels.append(judged.table)
         if judged.cannot_tell:
             cannot_tell.append(f"{mount.place()}, {judged.cannot_tell}")
-    findings += _check_bands(scope, torque, dynos=set(pulls["dyno"].fill_null("")))
+    findings += _check_torque(scope, torque, dynos=set(pulls["dyno"].fill_null("")))
     return Acceptance(
         pulls=tuple(name for name in pulls["pull"] if name in wanted),
         findings=_in_order(findings, pulls["pull"], wanted),
@@ -118,18 +119,31 @@ def _check_mount(mount: Mount) -> Iterator[tuple[str, Limit, list[PullFinding]]]
     yield from check_engine(mount)
 
 
-def _check_bands(
+def _check_torque(
     scope: pl.DataFrame, torque: pl.DataFrame, *, dynos: set[str]
 ) -> Iterator[PullFinding]:
-    """Yield pulls outside their band; how far pulls lie apart is learned dyno by dyno."""
+    """Yield copies and pulls outside their band; how far pulls lie apart is learned by dyno."""
     accepted = scope.filter(state="accepted").with_columns(pl.col("dyno").fill_null(""))
     for (dyno,), own in accepted.group_by("dyno", maintain_order=True):
         if dyno not in dynos:
             continue
         try:
-            yield from check_band(curve_set(own, torque))
+            curves = curve_set(own, torque)
         except AnalysisError:  # no torque on this dyno: nothing to lie outside of
             continue
+        copies = find_copies(curves)
+        yield from (_tell_copy(copy, first) for copy, first in copies.items())
+        yield from check_band(without(curves, copies))
+
+
+def _tell_copy(copy: str, first: str) -> PullFinding:
+    return PullFinding(
+        pull=copy,
+        check="copy",
+        severity="doubtful",
+        message=f"The torque is that of {first} at every speed, nearer than pulls repeat: one pull "
+        "filed twice is no repeat, and a comparison uses the first alone. Look at the files.",
+    )
 
 
 def _in_order(
